@@ -1,0 +1,1 @@
+"""A file in, model objects out: one module per file format."""

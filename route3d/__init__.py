@@ -1,0 +1,3 @@
+"""Checks drawn 3D cable routes before the pull."""
+
+__version__ = "0.1.0"

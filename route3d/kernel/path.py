@@ -1,0 +1,124 @@
+"""Paths as flat arrays: straight pieces and true circular arcs, each with its distance along the path.
+
+A piece is one row of 14 numbers. With ``s`` the length from the start of the piece, its points are
+
+    straight:  origin + s·v
+    arc:       origin + radius·(cos(s/radius)·u + sin(s/radius)·v)
+
+so ``v`` is the unit tangent at the start of either kind. Many paths are one ``(n, 14)`` array with ``starts`` of
+shape (paths + 1,): path ``i`` owns the rows ``starts[i]:starts[i + 1]``, in order, each starting where the last ended.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+KIND, AT, LENGTH = 0, 1, 2
+ORIGIN, U, V = slice(3, 6), slice(6, 9), slice(9, 12)
+RADIUS, TURN = 12, 13
+WIDTH = 14
+
+STRAIGHT, ARC = 0.0, 1.0
+
+
+def straight_piece(start: NDArray[np.float64], stop: NDArray[np.float64], at: float) -> NDArray[np.float64]:
+    """Return the row of a straight piece from ``start`` to ``stop`` (3,), which begins ``at`` metres along its path."""
+    row = np.zeros(WIDTH)
+    step = stop - start
+    length = float(np.linalg.norm(step))
+    row[KIND], row[AT], row[LENGTH] = STRAIGHT, at, length
+    row[ORIGIN] = start
+    row[V] = step / length if length > 0.0 else 0.0
+    return row
+
+
+def arc_piece(
+    centre: NDArray[np.float64],
+    to_start: NDArray[np.float64],
+    tangent: NDArray[np.float64],
+    radius: float,
+    turn: float,
+    at: float,
+) -> NDArray[np.float64]:
+    """Return the row of an arc; ``to_start`` and ``tangent`` are unit vectors at right angles, ``turn`` in radians."""
+    row = np.zeros(WIDTH)
+    row[KIND], row[AT], row[LENGTH] = ARC, at, radius * turn
+    row[ORIGIN], row[U], row[V] = centre, to_start, tangent
+    row[RADIUS], row[TURN] = radius, turn
+    return row
+
+
+def points_at(pieces: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the points (k, 3) of one path at the distances ``at`` (k,); distances beyond either end are clamped."""
+    rows, s = _locate(pieces, at)
+    arc = rows[:, KIND] == ARC
+    radius = np.where(arc, rows[:, RADIUS], 1.0)
+    angle = s / radius
+    along_u = np.where(arc, radius * np.cos(angle), 0.0)
+    along_v = np.where(arc, radius * np.sin(angle), s)
+    return np.asarray(rows[:, ORIGIN] + along_u[:, None] * rows[:, U] + along_v[:, None] * rows[:, V])
+
+
+def tangents_at(pieces: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the unit tangents (k, 3) of one path at the distances ``at`` (k,)."""
+    rows, s = _locate(pieces, at)
+    arc = rows[:, KIND] == ARC
+    angle = s / np.where(arc, rows[:, RADIUS], 1.0)
+    along_u = np.where(arc, -np.sin(angle), 0.0)
+    along_v = np.where(arc, np.cos(angle), 1.0)
+    return np.asarray(along_u[:, None] * rows[:, U] + along_v[:, None] * rows[:, V])
+
+
+def path_length(pieces: NDArray[np.float64]) -> float:
+    """Return the length of one path; 0 when it has no piece."""
+    return float(pieces[-1, AT] + pieces[-1, LENGTH]) if len(pieces) else 0.0
+
+
+def chords(pieces: NDArray[np.float64], tolerance: float) -> NDArray[np.float64]:
+    """Return a polyline (k, 3) that stays within ``tolerance`` of one path: for drawing, never for measuring."""
+    stops = [0.0]
+    for row in pieces:
+        count = 1
+        if row[KIND] == ARC:
+            # sagitta of a chord over angle a is r(1 - cos(a/2))
+            step = 2.0 * np.arccos(max(1.0 - tolerance / row[RADIUS], -1.0))
+            count = max(1, int(np.ceil(row[TURN] / max(step, 1e-3))))
+        stops.extend(row[AT] + row[LENGTH] * np.arange(1, count + 1) / count)
+    return points_at(pieces, np.array(stops))
+
+
+def path_boxes(pieces: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the box (n, 6) of each piece, low x y z then high x y z; arcs are boxed by their exact extremes."""
+    begin, end = _ends(pieces)
+    low, high = np.minimum(begin, end), np.maximum(begin, end)
+    for index in np.flatnonzero(pieces[:, KIND] == ARC):
+        row = pieces[index]
+        for axis in range(3):
+            # the coordinate is r·hypot(u, v)·cos(angle - peak): its extremes are at peak and peak + pi
+            peak = np.arctan2(row[V][axis], row[U][axis])
+            reach = row[RADIUS] * np.hypot(row[U][axis], row[V][axis])
+            if np.mod(peak, 2.0 * np.pi) <= row[TURN]:
+                high[index, axis] = row[ORIGIN][axis] + reach
+            if np.mod(peak + np.pi, 2.0 * np.pi) <= row[TURN]:
+                low[index, axis] = row[ORIGIN][axis] - reach
+    return np.hstack([low, high])
+
+
+def _ends(pieces: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    arc = (pieces[:, KIND] == ARC)[:, None]
+    radius, turn = pieces[:, RADIUS, None], pieces[:, TURN, None]
+    begin = np.where(arc, pieces[:, ORIGIN] + radius * pieces[:, U], pieces[:, ORIGIN])
+    end = np.where(
+        arc,
+        pieces[:, ORIGIN] + radius * (np.cos(turn) * pieces[:, U] + np.sin(turn) * pieces[:, V]),
+        pieces[:, ORIGIN] + pieces[:, LENGTH, None] * pieces[:, V],
+    )
+    return begin, end
+
+
+def _locate(pieces: NDArray[np.float64], at: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    at = np.asarray(at, dtype=np.float64)
+    which = np.clip(np.searchsorted(pieces[:, AT], at, side="right") - 1, 0, len(pieces) - 1)
+    rows = pieces[which]
+    return rows, np.clip(at - rows[:, AT], 0.0, rows[:, LENGTH])

@@ -1,0 +1,1 @@
+"""The trade's nouns, frozen: cable, run, element, zone, support, span, finding, job."""

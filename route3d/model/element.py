@@ -1,0 +1,64 @@
+"""Everything in the building that a cable meets: one mesh and its role."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from route3d.kernel.arrays import frozen
+
+ROLES = (
+    "structure",
+    "framing",
+    "deck",
+    "wall",
+    "fire-wall",
+    "ceiling",
+    "duct",
+    "pipe",
+    "hot-pipe",
+    "sprinkler",
+    "tray",
+    "equipment",
+    "luminaire",
+    "box",
+    "cabinet",
+    "access-panel",
+    "strap",
+    "hanger",
+    "obstacle",
+    "ignore",
+)
+
+# Small things that are often drawn as a symbol: their place matters even where they have no surface.
+MARK_ROLES = frozenset({"strap", "hanger", "box", "cabinet", "luminaire", "equipment", "access-panel"})
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Element:
+    """One thing of the building. A symbol without surface has triangles shrunk to its lines and points."""
+
+    element_id: str  # file:handle, unique in the job
+    role: str
+    layer: str  # DXF layer, IFC class or mesh name
+    kind: str  # entity kind in the file
+    triangles_m: NDArray[np.float64]  # (n, 3, 3)
+    closed: bool  # every edge shared by two triangles of one orientation: it has an inside
+    file: str = ""
+    handle: str = ""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "triangles_m", frozen(self.triangles_m, (-1, 3, 3)))
+
+    @property
+    def box_m(self) -> NDArray[np.float64]:
+        """Low and high corner, (2, 3)."""
+        points = self.triangles_m.reshape(-1, 3)
+        return np.array([points.min(axis=0), points.max(axis=0)])
+
+    @property
+    def centre_m(self) -> NDArray[np.float64]:
+        """Centre of its box, (3,): where a strap or a hanger is."""
+        return np.asarray(self.box_m.mean(axis=0))

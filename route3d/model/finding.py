@@ -1,0 +1,110 @@
+"""Where a run misses a rule, and the review that collects all of them."""
+
+from __future__ import annotations
+
+import hashlib
+from collections.abc import Mapping
+from dataclasses import dataclass, field, replace
+
+from route3d.model.building import InputFile, Unread
+from route3d.model.run import Bend, FittedRun
+from route3d.model.span import Span
+from route3d.model.support import Attachment
+from route3d.model.zone import ZoneStretch
+
+CHECKS = (
+    "bend",
+    "clash",
+    "clearance",
+    "securing",
+    "supporting",
+    "environment",
+    "framing",
+    "deck",
+    "bundle",
+    "separation",
+    "penetration",
+    "input",
+)
+SEVERITIES = ("violation", "caution", "note")
+
+CAUTION = (
+    "An aid for planning, not a decision on code compliance: the adopted code, the listing, the maker's data, the "
+    "authority having jurisdiction and the licensed electrician decide. What is listed as not read or not checked is "
+    "not clear."
+)
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """One thing to act on, confirm or know about one run (or, where ``run`` is None, about the whole job)."""
+
+    check: str
+    severity: str
+    run: str | None
+    other: str | None  # run id or element id
+    rule: str
+    at_m: tuple[float, float] | None  # the whole stretch, distances along the fitted run
+    point_m: tuple[float, float, float] | None  # the worst place
+    measured: float | None
+    required: float | None
+    unit: str
+    message: str
+    remedy: str
+    unchecked: bool = False  # True: because of this, the run (or the job) cannot be called passed
+    finding_id: str = ""
+
+
+def with_ids(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
+    """Return the findings with ids that stay the same from one check of the same project to the next.
+
+    An id depends on check, run, other and rule, and on the order along the run where these are all equal.
+    """
+    seen: dict[str, int] = {}
+    named = []
+    for finding in sorted(findings, key=lambda f: (f.check, f.run or "", f.other or "", f.rule, f.at_m or (0.0, 0.0))):
+        key = "\x1f".join((finding.check, finding.run or "", finding.other or "", finding.rule))
+        seen[key] = seen.get(key, 0) + 1
+        digest = hashlib.sha256(f"{key}\x1f{seen[key]}".encode()).hexdigest()[:10]
+        named.append(replace(finding, finding_id=f"{finding.check}-{digest}"))
+    return tuple(named)
+
+
+@dataclass(frozen=True, slots=True)
+class JudgedBend:
+    """One bend with what the rule asks of it; ``required_inner_m`` is None where no limit is known."""
+
+    bend: Bend
+    inner_radius_m: float
+    required_inner_m: float | None
+    ratio: float | None
+    rule: str
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class RunReview:
+    """One run, judged."""
+
+    fitted: FittedRun
+    attachment: Attachment
+    verdict: str  # pass, fail, unchecked
+    bends: tuple[JudgedBend, ...] = ()
+    spans: tuple[Span, ...] = ()
+    zones: tuple[ZoneStretch, ...] = ()
+    smallest_gap_m: float | None = None  # to anything in reach of its clearance
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Review:
+    """Everything that one check of a job gives."""
+
+    project: str
+    rules: str
+    made: str
+    runs: tuple[RunReview, ...]
+    findings: tuple[Finding, ...]  # worst first
+    inputs: tuple[InputFile, ...]
+    unread: tuple[Unread, ...]
+    notes: tuple[str, ...] = ()
+    caution: str = CAUTION
+    summary: Mapping[str, int] = field(default_factory=dict)

@@ -1,0 +1,70 @@
+"""Runs as drawn, and runs as fitted with smooth bends."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from route3d.kernel.arrays import frozen
+from route3d.kernel.path import path_length
+
+ENDS = ("box", "cabinet", "fitting", "luminaire", "equipment", "flexible-equipment", "open")
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Run:
+    """One cable from termination to termination, as drawn: straight legs meeting at corners."""
+
+    run_id: str
+    cable_id: str
+    corners_m: NDArray[np.float64]  # (n, 3) centre line, x y z in building axes, ends included
+    drawn_radius_m: NDArray[np.float64] = None  # type: ignore[assignment]  # (n,), 0 where no arc was drawn
+    start: str | None = None  # one of ENDS; None: take it from what is drawn nearby
+    end: str | None = None
+    straps_at_m: tuple[float, ...] = ()  # where it is secured, along the fitted line
+    supports_at_m: tuple[float, ...] = ()  # where it only rests on something
+    file: str = ""
+    where: str = ""  # entity handle or key in that file
+    layer: str = ""
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "corners_m", frozen(self.corners_m, (-1, 3)))
+        radius = np.zeros(len(self.corners_m)) if self.drawn_radius_m is None else self.drawn_radius_m
+        object.__setattr__(self, "drawn_radius_m", frozen(radius, (len(self.corners_m),)))
+
+
+@dataclass(frozen=True, slots=True)
+class Bend:
+    """One fitted arc, and what its legs would have to give for the radius that the rule asks."""
+
+    corner: int  # number of the corner in the drawn polyline (the first, where several chords mean one bend)
+    from_m: float
+    to_m: float
+    point_m: tuple[float, float, float]  # middle of the arc
+    turn_rad: float
+    centre_radius_m: float
+    leg_before_m: float  # straight length available on either side, shared with the neighbouring bends
+    leg_after_m: float
+    corner_before: int  # the drawn corners (or ends) that bound those two legs
+    corner_after: int
+
+    @property
+    def at_m(self) -> float:
+        """Distance along the run of the middle of the arc."""
+        return (self.from_m + self.to_m) / 2.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class FittedRun:
+    """A run as the cable would lie: straight pieces and tangent arcs."""
+
+    run: Run
+    pieces: NDArray[np.float64]  # (k, 14), see route3d.kernel.path
+    bends: tuple[Bend, ...]
+
+    @property
+    def length_m(self) -> float:
+        """Developed length."""
+        return path_length(self.pieces)
