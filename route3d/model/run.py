@@ -49,6 +49,12 @@ class Bend:
     leg_after_m: float
     corner_before: int  # the drawn corners (or ends) that bound those two legs
     corner_after: int
+    drawn_as: str = "corner"  # "corner": the fit chose its radius; "arc", "chords": the drawing did
+    last_corner: int = -1  # last of the chords' corners; the corner itself otherwise
+
+    def __post_init__(self) -> None:
+        if self.last_corner < 0:
+            object.__setattr__(self, "last_corner", self.corner)
 
     @property
     def at_m(self) -> float:
