@@ -6,6 +6,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from route3d.model.finding import Finding, JudgedBend
+from route3d.model.gap import Gaps
 from route3d.model.job import Job
 from route3d.model.run import FittedRun
 from route3d.model.span import Span
@@ -25,6 +26,7 @@ class Scene:
     bend_required: tuple[BendRequirement, ...]
     attached: tuple[Attachment, ...]
     zones: tuple[tuple[ZoneStretch, ...], ...]  # sorted by distance
+    gaps: Gaps
 
 
 @dataclass(frozen=True, slots=True, eq=False)

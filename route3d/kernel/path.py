@@ -11,6 +11,8 @@ shape (paths + 1,): path ``i`` owns the rows ``starts[i]:starts[i + 1]``, in ord
 
 from __future__ import annotations
 
+from collections.abc import Sequence
+
 import numpy as np
 from numpy.typing import NDArray
 
@@ -86,6 +88,51 @@ def chords(pieces: NDArray[np.float64], tolerance: float) -> NDArray[np.float64]
             count = max(1, int(np.ceil(row[TURN] / max(step, 1e-3))))
         stops.extend(row[AT] + row[LENGTH] * np.arange(1, count + 1) / count)
     return points_at(pieces, np.array(stops))
+
+
+def closest_at(pieces: NDArray[np.float64], point: NDArray[np.float64]) -> tuple[float, float]:
+    """Return the distance from ``point`` (3,) to one path, and where along the path that is; exact on arcs too."""
+    offset = point - pieces[:, ORIGIN]
+    along_u = np.einsum("ij,ij->i", offset, pieces[:, U])
+    along_v = np.einsum("ij,ij->i", offset, pieces[:, V])
+    length = pieces[:, LENGTH]
+    arc = pieces[:, KIND] == ARC
+    foot = np.where(arc, np.mod(np.arctan2(along_v, along_u), 2.0 * np.pi) * pieces[:, RADIUS], along_v)
+    # beyond the end of an arc the nearest point is one of its two ends, so both are tried
+    candidates = np.concatenate([np.clip(foot, 0.0, length), np.zeros_like(length), length])
+    at = np.tile(pieces[:, AT], 3) + candidates
+    distance = np.linalg.norm(points_at(pieces, at) - point, axis=1)
+    best = int(np.argmin(distance))
+    return float(distance[best]), float(at[best])
+
+
+def trimmed(pieces: NDArray[np.float64], from_at: float, to_at: float) -> NDArray[np.float64]:
+    """Return the part of one path between two distances along it, as a path of its own that starts at 0."""
+    rows = []
+    for row in pieces:
+        begin = max(from_at - row[AT], 0.0)
+        end = min(to_at - row[AT], row[LENGTH])
+        if end <= begin:
+            continue
+        cut = row.copy()
+        cut[AT], cut[LENGTH] = row[AT] + begin - from_at, end - begin
+        if row[KIND] == ARC:
+            angle = begin / row[RADIUS]
+            cut[U] = np.cos(angle) * row[U] + np.sin(angle) * row[V]
+            cut[V] = np.cos(angle) * row[V] - np.sin(angle) * row[U]
+            cut[TURN] = (end - begin) / row[RADIUS]
+        else:
+            cut[ORIGIN] = row[ORIGIN] + begin * row[V]
+        rows.append(cut)
+    return np.array(rows).reshape(-1, WIDTH)
+
+
+def concatenated(paths: Sequence[NDArray[np.float64]]) -> tuple[NDArray[np.float64], NDArray[np.int64]]:
+    """Return many paths as one array of pieces and its ``starts``."""
+    starts = np.zeros(len(paths) + 1, dtype=np.int64)
+    starts[1:] = np.cumsum([len(path) for path in paths])
+    pieces = np.concatenate(paths) if paths else np.empty((0, WIDTH))
+    return np.ascontiguousarray(pieces.reshape(-1, WIDTH)), starts
 
 
 def path_boxes(pieces: NDArray[np.float64]) -> NDArray[np.float64]:

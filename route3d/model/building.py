@@ -76,6 +76,7 @@ class DrawnRoute:
     file: str
     corners_m: NDArray[np.float64]  # (n, 3)
     drawn_radius_m: NDArray[np.float64]  # (n,), 0 where no arc was drawn
+    attributes: tuple[tuple[str, str], ...] = ()  # of its extended data: start and end, as written there
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -72,6 +72,7 @@ class Cable:
     conductor_diameter_m: float | None = None  # over one shielded conductor
     conductors: int | None = None  # insulated and grounding conductors, all counted
     size: ConductorSize | None = None  # of the largest conductor
+    trade_size: str | None = None  # of a raceway: "1/2", "1-1/4"
     shielded: bool = False
     jacketed: bool = False
     wet_rated: bool = False

@@ -1,0 +1,31 @@
+"""How far below a deck a cable must stay."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+from route3d.rules.rulebook import RuleBook
+
+
+@dataclass(frozen=True, slots=True)
+class DeckLimit:
+    """The smallest gap from the deck's lowest surface to the top of the cable; None where no rule asks for one."""
+
+    gap_m: float | None
+    rule: str
+    why: str
+
+
+def deck_gap(book: RuleBook, deck_kind: str, method: str) -> DeckLimit:
+    """Return the gap that ``book`` asks below a deck of one kind: metal-roof, other-roof or floor.
+
+    >>> from route3d.rules.rulebook import load_rulebook
+    >>> round(deck_gap(load_rulebook("nec-2023", None), "metal-roof", "mc-interlocked").gap_m, 6)
+    0.0381
+    """
+    rule = next((rule for rule in reversed(book.decks) if deck_kind in rule.kinds), None)
+    if rule is None:
+        return DeckLimit(None, book.code, f"{book.code} asks for no gap below a deck of kind {deck_kind}")
+    if method in rule.relieved_methods:
+        return DeckLimit(None, rule.cite, f"{rule.title}; {method} is relieved of it")
+    return DeckLimit(rule.gap_min_m, rule.cite, rule.title)
