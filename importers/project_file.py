@@ -1,0 +1,284 @@
+"""``route3d.toml``: text in, checked tables out; lengths still in the file's own unit.
+
+Keys are checked here by shape and by name; what they mean together is resolved in ``route3d.project``.
+"""
+
+from __future__ import annotations
+
+import difflib
+import tomllib
+from collections.abc import Iterable, Mapping
+from pathlib import Path
+from typing import Annotated, Any, Literal, get_args
+
+from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+
+from route3d.errors import ProjectKeyError, UnreadableFileError
+from route3d.model.cable import METHODS, ConductorSize
+from route3d.model.element import ROLES
+from route3d.model.finding import CHECKS
+from route3d.model.run import ENDS
+from route3d.model.zone import KINDS as ZONE_KINDS
+from route3d.units import METRES_PER_UNIT
+
+PROJECT_FILE = "route3d.toml"
+DECKS = ("metal-roof", "other-roof", "floor")
+
+
+def nearest(word: str, known: Iterable[str]) -> str:
+    """Return ``" Did you mean …?"`` with the nearest known word, or nothing where none is near.
+
+    >>> nearest("claerance", ["clearance", "cable"])
+    " Did you mean 'clearance'?"
+    """
+    by_lower = {name.lower(): name for name in known}
+    close = difflib.get_close_matches(str(word).lower(), list(by_lower), n=1, cutoff=0.5)
+    return f" Did you mean {by_lower[close[0]]!r}?" if close else ""
+
+
+def _one_of(known: tuple[str, ...]) -> AfterValidator:
+    def check(value: str) -> str:
+        if value not in known:
+            raise ValueError(f"{value!r} is not one of {', '.join(known)}.{nearest(value, known)}")
+        return value
+
+    return AfterValidator(check)
+
+
+def _plain_number(value: object) -> object:
+    # TOML's inf and nan are numbers, and true is one in Python; none of them is a length
+    if isinstance(value, bool) or not isinstance(value, int | float):
+        raise ValueError(f"a number is expected, not {value!r}")
+    if not abs(value) < 1e12:
+        raise ValueError(f"{value!r} is not a usable length")
+    return float(value)
+
+
+def _plain_text(value: object) -> object:
+    if not isinstance(value, str) or not value.strip() or any(ord(c) < 32 for c in value):
+        raise ValueError(f"a text of one line is expected, not {value!r}")
+    return value
+
+
+Number = Annotated[float, BeforeValidator(_plain_number)]
+Text = Annotated[str, BeforeValidator(_plain_text)]
+Positive = Annotated[Number, Field(gt=0)]
+NotNegative = Annotated[Number, Field(ge=0)]
+Unit = Annotated[Text, _one_of(tuple(METRES_PER_UNIT))]
+Role = Annotated[Text, _one_of(ROLES)]
+End = Annotated[Text, _one_of(ENDS)]
+Point2 = Annotated[list[Number], Field(min_length=2, max_length=2)]
+Point3 = Annotated[list[Number], Field(min_length=3, max_length=3)]
+
+
+class _Table(BaseModel):
+    model_config = ConfigDict(extra="forbid", frozen=True)
+
+
+class ModelTable(_Table):
+    """One ``[[model]]``."""
+
+    file: Text
+    units: Unit | None = None
+    move: Point3 = [0.0, 0.0, 0.0]
+    roles: dict[str, Role] = {}
+
+
+class RoutesTable(_Table):
+    """One ``[[routes]]``."""
+
+    file: Text
+    units: Unit | None = None
+    move: Point3 = [0.0, 0.0, 0.0]
+    cables: Annotated[dict[str, Text], Field(min_length=1)]
+
+
+class RunTable(_Table):
+    """One ``[[run]]``."""
+
+    id: Text
+    cable: Text
+    path: Annotated[list[Point3], Field(min_length=2)]
+    start: End | None = None
+    end: End | None = None
+    straps: list[NotNegative] = []
+    supports: list[NotNegative] = []
+
+
+class CableTable(_Table):
+    """One ``[cable.NAME]``."""
+
+    method: Annotated[Text, _one_of(METHODS)]
+    sheath_diameter: Positive | None = None
+    overall_diameter: Positive | None = None
+    minor_diameter: Positive | None = None
+    conductor_diameter: Positive | None = None
+    conductors: Annotated[int, Field(gt=0, strict=True)] | None = None
+    size: Text | None = None
+    trade_size: Text | None = None
+    shielded: Annotated[bool, Field(strict=True)] = False
+    jacketed: Annotated[bool, Field(strict=True)] = False
+    wet_rated: Annotated[bool, Field(strict=True)] = False
+    plenum_rated: Annotated[bool, Field(strict=True)] = False
+    bend_multiplier: Positive | None = None
+
+    @model_validator(mode="after")
+    def _consistent(self) -> CableTable:
+        if self.size is not None:
+            ConductorSize.parse(self.size)
+        sheath, overall, minor = self.sheath_diameter, self.overall_diameter, self.minor_diameter
+        if sheath is not None and overall is not None and overall < sheath:
+            raise ValueError(f"overall_diameter {overall:g} is smaller than sheath_diameter {sheath:g}")
+        largest = overall if overall is not None else sheath
+        if minor is not None and largest is not None and minor > largest:
+            raise ValueError(f"minor_diameter {minor:g} is larger than the diameter {largest:g}")
+        return self
+
+
+class ZoneTable(_Table):
+    """One ``[[zone]]``."""
+
+    name: Text
+    kind: Annotated[Text, _one_of(ZONE_KINDS)]
+    finished: Annotated[bool, Field(strict=True)] | None = None
+    layer: Text | None = None
+    outline: Annotated[list[Point2], Field(min_length=3)] | None = None
+    bottom: Number | None = None
+    top: Number | None = None
+
+    @model_validator(mode="after")
+    def _consistent(self) -> ZoneTable:
+        if (self.layer is None) == (self.outline is None):
+            raise ValueError("a zone has either 'layer' or 'outline'")
+        if (self.bottom is None) != (self.top is None) or (self.outline is not None and self.bottom is None):
+            raise ValueError("an outline needs both 'bottom' and 'top'")
+        if self.bottom is not None and self.top is not None and self.bottom >= self.top:
+            raise ValueError(f"bottom {self.bottom:g} is not below top {self.top:g}")
+        if self.finished is not None and self.kind != "inaccessible":
+            raise ValueError("'finished' belongs to kind \"inaccessible\" only")
+        return self
+
+
+class SettingsTable(_Table):
+    """``[settings]``; what is not said keeps the default of ``route3d.model.job.Settings``."""
+
+    attach: NotNegative | None = None
+    strap_reach: NotNegative | None = None
+    chord_tolerance: Positive | None = None
+    bend_target: Annotated[Number, Field(ge=1)] | None = None
+    bore_length: NotNegative | None = None
+    deck: Annotated[Text, _one_of(DECKS)] | None = None
+
+
+class ProjectTable(_Table):
+    """A whole project file."""
+
+    name: Text = "unnamed project"
+    rules: Text = "nec-2023"
+    units: Unit = "mm"
+    occupancy: Literal["other", "dwelling"] = "other"
+    checks: Annotated[list[Annotated[Text, _one_of(CHECKS)]], Field(min_length=1)] | None = None
+    model: list[ModelTable] = []
+    routes: list[RoutesTable] = []
+    run: list[RunTable] = []
+    cable: dict[str, CableTable] = {}
+    zone: list[ZoneTable] = []
+    clearance: dict[Annotated[Text, _one_of(ROLES)], NotNegative] = {}
+    settings: SettingsTable = SettingsTable()
+
+
+def project_path(given: Path) -> Path:
+    """Return the project file that ``given`` means: itself, or the one in that folder.
+
+    Raises
+    ------
+    UnreadableFileError
+        There is none.
+    """
+    path = given / PROJECT_FILE if given.is_dir() else given
+    if not path.is_file():
+        raise UnreadableFileError(
+            given, f"no {PROJECT_FILE} here; name a project file or its folder, or make one with `route3d init`"
+        )
+    return path
+
+
+def parse_project(text: str, file: str) -> ProjectTable:
+    """Return the checked tables of a project file.
+
+    Raises
+    ------
+    ProjectKeyError
+        A key is not known, or a value is not allowed; the message names the key and the nearest known one.
+    """
+    try:
+        tables = tomllib.loads(text)
+    except tomllib.TOMLDecodeError as error:
+        raise ProjectKeyError(file, f"is not a TOML file: {error}") from error
+    try:
+        return ProjectTable.model_validate(tables)
+    except ValidationError as error:
+        raise _translated(error, tables, file) from error
+
+
+def read_project_file(path: Path) -> ProjectTable:
+    """Return the checked tables of the project file at ``path``; errors as ``parse_project``, and unreadable files."""
+    try:
+        text = path.read_text(encoding="utf-8-sig")
+    except (OSError, UnicodeDecodeError) as error:
+        raise UnreadableFileError(path, f"cannot be read as UTF-8 text ({error.__class__.__name__})") from error
+    return parse_project(text, path.name)
+
+
+def _translated(error: ValidationError, tables: Mapping[str, Any], file: str) -> ProjectKeyError:
+    """Turn the first complaint of the validation library into one sentence about one key."""
+    first = error.errors(include_url=False)[0]
+    place = tuple(part for part in first["loc"] if part != "[key]")
+    where = _spoken_place(place, tables)
+    kind = first["type"]
+    if kind == "extra_forbidden":
+        known = _known_keys(place)
+        return ProjectKeyError(file, f"is not a known key.{nearest(str(place[-1]), known)}", where)
+    if kind == "missing":
+        return ProjectKeyError(file, "is missing", where)
+    if kind == "value_error":
+        return ProjectKeyError(file, str(first["ctx"]["error"]), where)
+    message = first["msg"]
+    return ProjectKeyError(file, f"{message[0].lower()}{message[1:]}, not {_short(first['input'])}", where)
+
+
+def _short(value: object) -> str:
+    text = repr(value)
+    return text if len(text) <= 60 else f"{text[:57]}..."
+
+
+def _spoken_place(place: tuple[int | str, ...], tables: Mapping[str, Any]) -> str:
+    """``('run', 3, 'path', 2)`` -> ``run 'L1-LTG-04' path[2]``."""
+    spoken = ""
+    node: Any = tables
+    for part in place:
+        if isinstance(part, int):
+            node = node[part] if isinstance(node, list) and part < len(node) else None
+            label = node.get("id", node.get("name", node.get("file"))) if isinstance(node, dict) else None
+            spoken += f" {label!r}" if isinstance(label, str) else f"[{part + 1}]"
+        else:
+            node = node.get(part) if isinstance(node, dict) else None
+            spoken += f".{part}" if spoken and not spoken.endswith("'") else f" {part}" if spoken else part
+    return spoken if spoken else "the file"
+
+
+def _known_keys(place: tuple[int | str, ...]) -> list[str]:
+    """Return the keys allowed where the unknown key at the end of ``place`` stands."""
+    table: type[BaseModel] = ProjectTable
+    for part in place[:-1]:
+        field = table.model_fields.get(str(part))
+        if field is not None:
+            inner = _table_in(field.annotation)
+            table = table if inner is None else inner
+    return list(table.model_fields)
+
+
+def _table_in(annotation: Any) -> type[BaseModel] | None:
+    if isinstance(annotation, type) and issubclass(annotation, BaseModel):
+        return annotation
+    return next((found for arg in get_args(annotation) if (found := _table_in(arg)) is not None), None)
