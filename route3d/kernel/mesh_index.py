@@ -1,0 +1,266 @@
+"""A model of many meshes, arranged so that what is near a path is found fast.
+
+Two levels: a box tree over the triangles of every element, and one over the boxes of the elements, so that answers come
+per element and an element with nothing near is passed over as a whole.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import ArrayLike, NDArray
+
+from route3d.kernel.bvh import build_tree
+from route3d.kernel.compiled import compiled, in_parts
+from route3d.kernel.path import ORIGIN, WIDTH
+from route3d.kernel.triangles import FRAME_WIDTH, write_frame
+
+Floats = NDArray[np.float64]
+Singles = NDArray[np.float32]
+Ints = NDArray[np.int64]
+Links = NDArray[np.int32]
+
+_LEAF = 4
+_TOP_LEAF = 2
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class MeshIndex:
+    """The triangles of a model and the box trees over them; every array is read-only.
+
+    Coordinates are kept relative to ``origin_m``, the middle of the model, so that survey coordinates lose no digits.
+    """
+
+    origin_m: Floats  # (3,)
+    starts: Ints  # (elements + 1,): element j owns the triangles starts[j]:starts[j + 1], in either order
+    order: Ints  # (triangles,): the caller's number of each triangle in tree order
+    frames: Floats  # (triangles, 12) in tree order, see triangles.py
+    roots: Ints  # (elements,): the node at which an element's tree begins, -1 without triangles
+    boxes: Singles  # (nodes, 6)
+    links: Links  # (nodes, 2)
+    element_boxes: Floats  # (elements, 6) relative to the origin; inverted without triangles
+    top_order: Ints  # (elements with triangles,)
+    top_boxes: Singles  # (top nodes, 6)
+    top_links: Links  # (top nodes, 2)
+
+    @property
+    def element_count(self) -> int:
+        """How many elements the model has, empty ones included."""
+        return len(self.starts) - 1
+
+
+def build_index(triangles_m: ArrayLike, starts: ArrayLike) -> MeshIndex:
+    """Return the index of a model.
+
+    Parameters
+    ----------
+    triangles_m : (n, 3, 3) float
+        Corners in metres. Triangles without area are kept as the segments or points that they are.
+    starts : (elements + 1,) int
+        Element ``j`` owns the triangles ``starts[j]:starts[j + 1]``; it may own none.
+
+    Raises
+    ------
+    ValueError
+        A shape differs, a coordinate is not finite, or ``starts`` does not rise from 0 to n.
+    """
+    corners = np.asarray(triangles_m, dtype=np.float64)
+    if corners.size == 0:
+        corners = corners.reshape(0, 3, 3)
+    if corners.ndim != 3 or corners.shape[1:] != (3, 3):
+        raise ValueError(f"triangles of shape (n, 3, 3) were expected, these are {corners.shape}")
+    firsts = np.array(starts, dtype=np.int64)
+    if (
+        firsts.ndim != 1
+        or len(firsts) < 1
+        or firsts[0] != 0
+        or firsts[-1] != len(corners)
+        or (np.diff(firsts) < 0).any()
+    ):
+        raise ValueError(f"starts must rise from 0 to the number of triangles, {len(corners)}")
+
+    count = len(corners)
+    flat = np.ascontiguousarray(corners.reshape(count, 9))
+    origin = np.zeros(3)
+    if count:
+        low, high = _extent(flat)
+        if not np.isfinite([low, high]).all():
+            raise ValueError("every coordinate must be finite")
+        origin = 0.5 * (low + high)
+    order = np.arange(count)
+    frames = np.empty((count, FRAME_WIDTH))
+    element_boxes = np.empty((len(firsts) - 1, 6))
+    roots = np.full(len(firsts) - 1, -1)
+
+    def build(first: int, last: int) -> tuple[int, int, Singles, Links]:
+        made = _build_elements(first, last, flat, firsts, origin, order, frames, element_boxes, roots)
+        return first, last, *made
+
+    sizes = np.diff(firsts)
+    boxes, links = _join(in_parts(build, sizes, 20_000) if len(sizes) else [], roots)
+    top_order, top_boxes, top_links = _top_tree(element_boxes, np.flatnonzero(sizes))
+    for array in (origin, firsts, order, frames, roots, boxes, links, element_boxes, top_order, top_boxes, top_links):
+        array.setflags(write=False)
+    return MeshIndex(
+        origin_m=origin,
+        starts=firsts,
+        order=order,
+        frames=frames,
+        roots=roots,
+        boxes=boxes,
+        links=links,
+        element_boxes=element_boxes,
+        top_order=top_order,
+        top_boxes=top_boxes,
+        top_links=top_links,
+    )
+
+
+def local_pieces(index: MeshIndex, pieces: ArrayLike) -> Floats:
+    """Return a copy of the pieces of paths, relative to the origin of the index; see ``path.py``.
+
+    Raises
+    ------
+    ValueError
+        The shape differs, or a number is not finite.
+    """
+    rows = np.array(pieces, dtype=np.float64, order="C")
+    if rows.size == 0:
+        rows = rows.reshape(0, WIDTH)
+    if rows.ndim != 2 or rows.shape[1] != WIDTH:
+        raise ValueError(f"pieces of shape (n, {WIDTH}) were expected, these are {rows.shape}")
+    if not np.isfinite(rows).all():
+        raise ValueError("every number of a path must be finite")
+    rows[:, ORIGIN] -= index.origin_m
+    return rows
+
+
+def path_starts(starts: ArrayLike, piece_count: int) -> Ints:
+    """Return ``starts`` of paths as (paths + 1,) int64, checked.
+
+    Raises
+    ------
+    ValueError
+        ``starts`` does not rise from 0 to the number of pieces.
+    """
+    firsts = np.array(starts, dtype=np.int64)
+    if (
+        firsts.ndim != 1
+        or len(firsts) < 1
+        or firsts[0] != 0
+        or firsts[-1] != piece_count
+        or (np.diff(firsts) < 0).any()
+    ):
+        raise ValueError(f"starts must rise from 0 to the number of pieces, {piece_count}")
+    return firsts
+
+
+def numbers_within(numbers: ArrayLike, count: int, what: str) -> Ints:
+    """Return numbers (k,) of paths or elements as int64, checked to lie in ``range(count)``.
+
+    Raises
+    ------
+    ValueError
+        One of them does not.
+    """
+    checked = np.array(numbers, dtype=np.int64).reshape(-1)
+    if len(checked) and (checked.min() < 0 or checked.max() >= count):
+        raise ValueError(f"there are {count} {what}s, so their numbers end at {count - 1}")
+    return checked
+
+
+def _join(parts: list[tuple[int, int, Singles, Links]], roots: Ints) -> tuple[Singles, Links]:
+    """Join the nodes of all parts, each of which counted its own from 0."""
+    base = 0
+    for first, last, boxes, links in parts:
+        links[links[:, 1] == 0, 0] += base
+        roots[first:last] += np.where(roots[first:last] >= 0, base, 0)
+        base += len(boxes)
+    if not parts:
+        return np.empty((0, 6), np.float32), np.empty((0, 2), np.int32)
+    return np.concatenate([part[2] for part in parts]), np.concatenate([part[3] for part in parts])
+
+
+@compiled
+def _extent(corners: Floats) -> tuple[Floats, Floats]:
+    """Return the lowest and the highest x y z of triangles (n, 9); NaN where one of them is NaN."""
+    low, high = np.full(3, np.inf), np.full(3, -np.inf)
+    for i in range(len(corners)):
+        for k in range(9):
+            value = corners[i, k]
+            if value < low[k % 3]:
+                low[k % 3] = value
+            if value > high[k % 3]:
+                high[k % 3] = value
+            if math.isnan(value):
+                return np.full(3, np.nan), high
+    return low, high
+
+
+@compiled
+def _build_elements(
+    first: int,
+    last: int,
+    corners: Floats,
+    starts: Ints,
+    origin: Floats,
+    order: Ints,
+    frames: Floats,
+    element_boxes: Floats,
+    roots: Ints,
+) -> tuple[Singles, Links]:
+    base = starts[first]
+    count = starts[last] - base
+    entry_boxes = np.empty((count, 6))
+    for i in range(count):
+        for k in range(3):
+            a = corners[base + i, k] - origin[k]
+            b = corners[base + i, k + 3] - origin[k]
+            c = corners[base + i, k + 6] - origin[k]
+            entry_boxes[i, k] = min(a, b, c)
+            entry_boxes[i, k + 3] = max(a, b, c)
+    boxes = np.empty((2 * count, 6), np.float32)
+    links = np.empty((2 * count, 2), np.int32)
+    permuted = np.arange(count)
+    triangle = np.empty(9)
+    nodes = 0
+    for element in range(first, last):
+        low, high = starts[element] - base, starts[element + 1] - base
+        for k in range(3):
+            element_boxes[element, k] = np.inf
+            element_boxes[element, k + 3] = -np.inf
+        if low == high:
+            continue
+        roots[element] = nodes
+        added = build_tree(low, high, entry_boxes, permuted, boxes, links, nodes, _LEAF)
+        for node in range(nodes, nodes + added):
+            if links[node, 1] > 0:
+                links[node, 0] += base
+        nodes += added
+        for i in range(low, high):
+            for k in range(3):
+                if entry_boxes[i, k] < element_boxes[element, k]:
+                    element_boxes[element, k] = entry_boxes[i, k]
+                if entry_boxes[i, k + 3] > element_boxes[element, k + 3]:
+                    element_boxes[element, k + 3] = entry_boxes[i, k + 3]
+    for i in range(count):
+        order[base + i] = base + permuted[i]
+        for k in range(9):
+            triangle[k] = corners[base + permuted[i], k] - origin[k % 3]
+        write_frame(triangle, frames[base + i])
+    return boxes[:nodes].copy(), links[:nodes].copy()
+
+
+def _top_tree(element_boxes: Floats, used: Ints) -> tuple[Ints, Singles, Links]:
+    order = used.astype(np.int64)
+    boxes = np.empty((2 * len(order), 6), np.float32)
+    links = np.empty((2 * len(order), 2), np.int32)
+    nodes = _build_top(order, element_boxes, boxes, links) if len(order) else 0
+    return order, boxes[:nodes].copy(), links[:nodes].copy()
+
+
+@compiled
+def _build_top(order: Ints, element_boxes: Floats, boxes: Singles, links: Links) -> int:
+    return build_tree(0, len(order), element_boxes, order, boxes, links, 0, _TOP_LEAF)
