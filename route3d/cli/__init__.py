@@ -1,0 +1,1 @@
+"""The commands: read, call one pure function, write."""

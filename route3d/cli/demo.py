@@ -1,0 +1,51 @@
+"""``route3d demo``: the shipped sample project, copied and checked."""
+
+from __future__ import annotations
+
+import shutil
+from pathlib import Path
+
+import click
+from rich.console import Console
+
+import route3d
+from route3d.cli.common import read_and_check
+from route3d.cli.deliver import deliver
+from route3d.errors import InputError, UnreadableFileError
+from route3d.reports.terminal import print_review
+
+SAMPLE = "workshop"
+
+
+def sample_folder() -> Path:
+    """Return where the shipped sample project is: inside an installed package, or beside it in a checkout."""
+    package = Path(route3d.__file__).parent
+    for folder in (package / "sample_models" / SAMPLE, package.parent / "sample_models" / SAMPLE):
+        if folder.is_dir():
+            return folder
+    raise UnreadableFileError(package, "the sample project is not installed; install route3d again")
+
+
+@click.command(short_help="Copy the sample project, check it, and show what comes out.")
+@click.argument(
+    "folder", metavar="[DIR]", type=click.Path(path_type=Path, file_okay=False), default=Path("route3d-demo")
+)
+def demo(folder: Path) -> int:
+    """Copy the sample project into DIR (default: route3d-demo), check it, and write report, pictures and JSON.
+
+    The sample is invented, and has at least one of each violation on purpose; the exit status is 0 all the same.
+    """
+    try:
+        shutil.copytree(sample_folder(), folder, dirs_exist_ok=True)
+    except OSError as error:
+        raise InputError(folder, f"cannot be written ({error.strerror}); name another folder") from error
+    project, review = read_and_check(folder)
+    console = Console(highlight=False)
+    print_review(review, console)
+    deliver(project, review, folder / "results", console)
+    console.print(
+        f"Next: open {folder / 'results' / 'report.html'}, change a point in {folder / 'route3d.toml'}, "
+        f"and run `route3d check {folder}`.",
+        markup=False,
+    )
+    return 0

@@ -1,0 +1,68 @@
+"""The group of commands, and the exit status: 0 clear, 1 violated, 2 unusable input, 3 not everything checked."""
+
+from __future__ import annotations
+
+import logging
+import sys
+
+import click
+
+from route3d import __version__
+from route3d.cli.check import check
+from route3d.cli.demo import demo
+from route3d.cli.doctor import doctor
+from route3d.cli.init import init
+from route3d.cli.rules import rules
+from route3d.cli.view import view
+from route3d.errors import Route3DError
+from route3d.model.finding import CAUTION
+
+
+@click.group(context_settings={"help_option_names": ["-h", "--help"]}, epilog=CAUTION)
+@click.version_option(__version__, prog_name="route3d")
+@click.option("-v", "--verbose", is_flag=True, help="Say what is read and how long it takes.")
+def route3d(verbose: bool) -> None:
+    """Check drawn 3D cable routes before the pull: bends, clearances, straps, zones and decks.
+
+    Start with `route3d demo`, or with `route3d init DIR` on a folder of your own drawings.
+    """
+    logging.basicConfig(
+        level=logging.INFO if verbose else logging.ERROR,
+        format="%(levelname)s %(name)s: %(message)s",
+        stream=sys.stderr,
+    )
+
+
+for command in (demo, init, check, view, rules, doctor):
+    route3d.add_command(command)
+
+
+def run() -> None:
+    """Run the command line; turns every expected failure into one sentence and exit status 2."""
+    for stream in (sys.stdout, sys.stderr):
+        # a terminal that cannot show a character shows a question mark instead of failing
+        if hasattr(stream, "reconfigure"):
+            stream.reconfigure(errors="replace")
+    try:
+        status = route3d.main(standalone_mode=False)
+    except click.exceptions.Abort:
+        sys.exit(130)
+    except click.ClickException as error:
+        error.show()
+        sys.exit(error.exit_code)
+    except Route3DError as error:
+        click.echo(f"route3d: {error}", err=True)
+        sys.exit(2)
+    except BrokenPipeError:
+        sys.stderr.close()
+        sys.exit(1)
+    except Exception as error:
+        if logging.getLogger().isEnabledFor(logging.INFO):
+            raise
+        click.echo(
+            f"route3d: a fault in route3d itself ({error.__class__.__name__}: {error}); nothing was decided. "
+            "Run again with `route3d -v …` for the details to report.",
+            err=True,
+        )
+        sys.exit(2)
+    sys.exit(status if isinstance(status, int) else 0)

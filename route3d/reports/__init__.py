@@ -1,0 +1,1 @@
+"""A review, written down: one deliverable per file."""

@@ -1,0 +1,35 @@
+"""The review as one page that opens anywhere: no script, no network, pictures inside."""
+
+from __future__ import annotations
+
+import base64
+from collections.abc import Sequence
+
+import jinja2
+
+from route3d.model.finding import Review
+from route3d.reports.rows import HEADINGS, LEGEND, run_row
+
+_ENVIRONMENT = jinja2.Environment(
+    loader=jinja2.PackageLoader("route3d.reports", "templates"),
+    autoescape=True,  # names and texts come from drawings, and may hold anything
+    trim_blocks=True,
+    lstrip_blocks=True,
+    undefined=jinja2.StrictUndefined,
+)
+
+MARKS = {"pass": "✔", "fail": "✘", "unchecked": "?", "violation": "✘", "caution": "!", "note": "·"}
+
+
+def page(review: Review, pictures: Sequence[tuple[str, bytes]], no_picture: str | None = None) -> str:
+    """Return the page; ``pictures`` are titles with PNG bytes, ``no_picture`` says why there is none."""
+    order = {"fail": 0, "unchecked": 1, "pass": 2}
+    return _ENVIRONMENT.get_template("review.html").render(
+        review=review,
+        headings=HEADINGS,
+        legend=LEGEND,
+        rows=[run_row(run) for run in sorted(review.runs, key=lambda r: order[r.verdict])],
+        pictures=[(title, base64.b64encode(data).decode("ascii")) for title, data in pictures],
+        no_picture=no_picture,
+        marks=MARKS,
+    )

@@ -1,0 +1,215 @@
+"""A job in, a review out: fit every run, find what holds it, measure, and run the checks."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Iterable, Mapping, Sequence
+
+import numpy as np
+
+from route3d.attach import attach_runs, with_framing
+from route3d.checks import CHECKS
+from route3d.errors import InputError
+from route3d.fit import fit_run
+from route3d.kernel.mesh_index import MeshIndex, build_index
+from route3d.kernel.path import concatenated, path_boxes
+from route3d.kernel.solid import inside_stretches
+from route3d.measure import measure_gaps
+from route3d.model.finding import CHECKS as CHECK_NAMES
+from route3d.model.finding import SEVERITIES, Finding, Review, RunReview, with_ids
+from route3d.model.gap import united
+from route3d.model.job import Job
+from route3d.model.run import FittedRun, Run
+from route3d.model.zone import ZoneStretch
+from route3d.rules.bend import BendRequirement, required_bend
+from route3d.rules.rulebook import RuleBook
+from route3d.scene import Outcome, Scene
+from route3d.strapping import straps_in_the_air
+from route3d.units import TOLERANCE_M, both_units
+
+# Chords count as one bend where they stay this near to it; half the cable's diameter where that is known.
+CHORD_SAGITTA_M = 0.005
+
+
+def check_job(job: Job, rules: RuleBook, made: str, say: Callable[[str], None] = lambda _: None) -> Review:
+    """Check every run of a job.
+
+    ``made`` is the time that the results carry; ``say`` is told what is being done, for a progress display.
+
+    Raises
+    ------
+    InputError
+        A strap is placed beyond the end of its run.
+    """
+    say("fitting bends")
+    required = [required_bend(job.cables[run.cable_id], rules) for run in job.runs]
+    fitted = tuple(_fit(job, run, need) for run, need in zip(job.runs, required, strict=True))
+    for run in fitted:
+        _refuse_straps_beyond(run)
+
+    say("sorting the building")
+    index = index_of([element.triangles_m for element in job.elements])
+    attached = attach_runs(job, fitted, index)
+    say("measuring gaps")
+    gaps = measure_gaps(job, fitted, attached.runs, index)
+    in_the_air = straps_in_the_air(job, fitted, attached.runs, index)
+    say("finding zones")
+    scene = Scene(
+        job=job,
+        rules=rules,
+        fitted=fitted,
+        bend_required=tuple(required),
+        attached=with_framing(job, fitted, attached.runs, gaps),
+        zones=_zone_stretches(job, fitted),
+        gaps=gaps,
+    )
+    say("judging")
+    chosen = {name: check for name, check in CHECKS.items() if name in job.checks or name == "input"}
+    outcomes = [check(scene) for check in chosen.values()]
+    held = tuple(f for f in (*attached.findings, *in_the_air) if f.check in chosen)
+    return _collect(scene, outcomes, held, made)
+
+
+def index_of(meshes: Sequence[np.ndarray]) -> MeshIndex:
+    """Return the search index over meshes, each (n, 3, 3)."""
+    starts = np.zeros(len(meshes) + 1, dtype=np.int64)
+    starts[1:] = np.cumsum([len(mesh) for mesh in meshes])
+    triangles = np.concatenate(meshes) if meshes else np.empty((0, 3, 3))
+    return build_index(triangles, starts)
+
+
+def only_runs(review: Review, run_ids: Iterable[str]) -> Review:
+    """Return the part of a review that speaks of some runs; all runs were measured against each other before."""
+    wanted = set(run_ids)
+    runs = tuple(run for run in review.runs if run.fitted.run.run_id in wanted)
+    findings = tuple(f for f in review.findings if f.run is None or f.run in wanted or f.other in wanted)
+    return Review(
+        project=review.project,
+        rules=review.rules,
+        made=review.made,
+        runs=runs,
+        findings=findings,
+        inputs=review.inputs,
+        unread=review.unread,
+        notes=review.notes,
+        summary=_summary(runs, findings),
+    )
+
+
+def nothing_unchecked(review: Review) -> bool:
+    """Tell whether everything was read and could be judged, so that "nothing violated" means what it says."""
+    return not review.unread and not any(finding.unchecked for finding in review.findings)
+
+
+def _fit(job: Job, run: Run, need: BendRequirement) -> FittedRun:
+    radius = job.cables[run.cable_id].radius_m
+    return fit_run(run, need.centre_radius_m, job.settings.bend_target, CHORD_SAGITTA_M if radius is None else radius)
+
+
+def _refuse_straps_beyond(fitted: FittedRun) -> None:
+    for key, places in (("straps", fitted.run.straps_at_m), ("supports", fitted.run.supports_at_m)):
+        for number, at_m in enumerate(places, start=1):
+            if at_m > fitted.length_m + TOLERANCE_M:
+                raise InputError(
+                    fitted.run.file,
+                    f"{both_units(at_m)} is beyond the end of the run, whose fitted length is "
+                    f"{both_units(fitted.length_m)}; correct the distance",
+                    f"{fitted.run.where} {key}[{number}]",
+                )
+
+
+def _zone_stretches(job: Job, fitted: Sequence[FittedRun]) -> tuple[tuple[ZoneStretch, ...], ...]:
+    """Return for each run where it is inside which zone, sorted by distance; solids of one zone are one."""
+    solids = [(zone, solid) for zone in job.zones for solid in zone.solids_m]
+    result: list[list[ZoneStretch]] = [[] for _ in fitted]
+    if not solids or not fitted:
+        return tuple(() for _ in fitted)
+    index = index_of([solid for _, solid in solids])
+    pieces, starts = concatenated([run.pieces for run in fitted])
+    boxes = [path_boxes(run.pieces) for run in fitted]
+    low = np.array([box[:, :3].min(axis=0) for box in boxes])
+    high = np.array([box[:, 3:].max(axis=0) for box in boxes])
+    solid_low = np.array([solid.reshape(-1, 3).min(axis=0) for _, solid in solids])
+    solid_high = np.array([solid.reshape(-1, 3).max(axis=0) for _, solid in solids])
+    meet = ((low[:, None] <= solid_high[None]) & (high[:, None] >= solid_low[None])).all(axis=2)
+    run, solid = np.nonzero(meet)
+    found = inside_stretches(index, pieces, starts, run, solid)
+    inside: dict[tuple[int, int], list[tuple[float, float]]] = {}
+    for pair, a, b in zip(found.pair.tolist(), found.from_m.tolist(), found.to_m.tolist(), strict=True):
+        zone = solids[int(solid[pair])][0]
+        inside.setdefault((int(run[pair]), job.zones.index(zone)), []).append((a, b))
+    for (i, z), stretches in inside.items():
+        result[i].extend(ZoneStretch(job.zones[z], a, b) for a, b in united(stretches, TOLERANCE_M))
+    return tuple(tuple(sorted(stretches, key=lambda s: (s.from_m, s.to_m))) for stretches in result)
+
+
+def _collect(scene: Scene, outcomes: Sequence[Outcome], held: tuple[Finding, ...], made: str) -> Review:
+    job = scene.job
+    findings = with_ids((*held, *(f for outcome in outcomes for f in outcome.findings)))
+    failed = {name for f in findings if f.severity == "violation" for name in (f.run, f.other)}
+    unchecked = {f.run for f in findings if f.unchecked}
+    smallest = {run_id: gap for outcome in outcomes for run_id, gap in outcome.smallest_gap_m.items()}
+    runs = tuple(
+        RunReview(
+            fitted=fitted,
+            attachment=attachment,
+            verdict=_verdict(fitted.run.run_id, failed, unchecked),
+            bends=tuple(b for o in outcomes for b in o.bends.get(fitted.run.run_id, ())),
+            spans=tuple(s for o in outcomes for s in o.spans.get(fitted.run.run_id, ())),
+            zones=zones,
+            smallest_gap_m=smallest.get(fitted.run.run_id),
+        )
+        for fitted, attachment, zones in zip(scene.fitted, scene.attached, scene.zones, strict=True)
+    )
+    ordered = tuple(sorted(findings, key=_worst_first))
+    return Review(
+        project=job.name,
+        rules=scene.rules.name,
+        made=made,
+        runs=runs,
+        findings=ordered,
+        inputs=job.inputs,
+        unread=job.unread,
+        notes=(*job.notes, *_left_out(job)),
+        summary=_summary(runs, ordered),
+    )
+
+
+def _left_out(job: Job) -> Iterable[str]:
+    """Say which checks did not run, so that nobody takes their silence for a pass."""
+    asked = [name for name in CHECK_NAMES if name in CHECKS and name not in job.checks and name != "input"]
+    if asked:
+        yield f"not checked, as asked: {', '.join(asked)}"
+    unknown = [name for name in job.checks if name not in CHECKS]
+    if unknown:
+        yield f"not checked by this version: {', '.join(unknown)}"
+
+
+def _verdict(run_id: str, failed: set[str | None], unchecked: set[str | None]) -> str:
+    if run_id in failed:
+        return "fail"
+    return "unchecked" if run_id in unchecked else "pass"
+
+
+def _worst_first(finding: Finding) -> tuple[int, int, float, str, str]:
+    lacking = 0.0
+    if finding.measured is not None and finding.required is not None:
+        lacking = abs(finding.required - finding.measured)
+    return (
+        SEVERITIES.index(finding.severity),
+        CHECK_NAMES.index(finding.check),
+        -lacking,
+        finding.run if finding.run is not None else "",
+        finding.finding_id,
+    )
+
+
+def _summary(runs: Sequence[RunReview], findings: Sequence[Finding]) -> Mapping[str, int]:
+    verdicts = [run.verdict for run in runs]
+    return {
+        "runs": len(runs),
+        "runs_passed": verdicts.count("pass"),
+        "runs_failed": verdicts.count("fail"),
+        "runs_unchecked": verdicts.count("unchecked"),
+        "violations": sum(f.severity == "violation" for f in findings),
+        "cautions": sum(f.severity == "caution" for f in findings),
+    }
