@@ -55,7 +55,9 @@ def chord_count(radius: float, sweep_rad: float, tolerance: float) -> int:
         raise TooManyChordsError("its radius is not a number")
     # a chord of 90 degrees at most, so that a small circle is still seen to be round
     # and r(1 - cos(a/2)) as 2r sin²(a/4), which keeps its digits where the tolerance is small beside the radius
-    step = math.pi / 2 if tolerance >= radius else min(4.0 * math.asin(math.sqrt(tolerance / radius / 2.0)), math.pi / 2)
+    step = (
+        math.pi / 2 if tolerance >= radius else min(4.0 * math.asin(math.sqrt(tolerance / radius / 2.0)), math.pi / 2)
+    )
     count = math.inf if step <= 0.0 else math.ceil(abs(sweep_rad) / step - 1e-9)
     if count > CHORDS_MAX:
         raise TooManyChordsError("its radius is too large for the tolerance")

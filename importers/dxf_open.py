@@ -52,6 +52,7 @@ _SECTION_NAME = re.compile(rb"[ \t]*2[ \t]*\r?\n[ \t]*(\w+)")
 # a group 0 with a name: a text value "0" is always followed by a line that holds nothing but a number
 _ENTITY = re.compile(rb"^[ \t]*0[ \t]*\r?\n[ \t]*((?:3D)?[A-Z_][A-Za-z0-9_ ]*?)[ \t]*\r?$", re.MULTILINE)
 _PARTS = frozenset({b"VERTEX", b"SEQEND", b"ATTRIB"})  # of the entity before them
+_OTHER_SECTIONS = frozenset({b"HEADER", b"CLASSES", b"TABLES", b"OBJECTS", b"THUMBNAILIMAGE", b"ACDSDATA"})
 _BRACKETS = frozenset({b"SECTION", b"ENDSEC", b"BLOCK", b"ENDBLK", b"EOF"})
 
 
@@ -190,14 +191,18 @@ def _has_section(text: bytes, name: bytes) -> bool:
 
 
 def _written(text: bytes) -> Counter[bytes]:
-    """Return how many entities of each kind stand in the blocks and entities sections of the text."""
+    """Return how many entities of each kind stand in the text, whether in their sections or astray outside of all."""
     count: Counter[bytes] = Counter()
     brackets = [*_SECTION.finditer(text)]
     for number, bracket in enumerate(brackets):
-        name = _SECTION_NAME.match(text, bracket.end() + 1) if bracket.group(1) == b"SECTION" else None
-        if name is not None and name.group(1) in (b"BLOCKS", b"ENTITIES"):
-            end = brackets[number + 1].start() if number + 1 < len(brackets) else len(text)
-            count.update(_ENTITY.findall(text, name.end(), end))
+        start = bracket.end()
+        if bracket.group(1) == b"SECTION":
+            name = _SECTION_NAME.match(text, start + 1)
+            if name is not None and name.group(1) in _OTHER_SECTIONS:
+                continue
+        end = brackets[number + 1].start() if number + 1 < len(brackets) else len(text)
+        if bracket.group(1) != b"EOF":
+            count.update(_ENTITY.findall(text, start, end))
     for part in _PARTS | _BRACKETS:
         count.pop(part, None)
     return count

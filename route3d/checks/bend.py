@@ -7,6 +7,7 @@ from collections.abc import Iterable
 
 import numpy as np
 
+from route3d.checks.wording import direction
 from route3d.fit import LegShortfall, Shortfall, shortfall
 from route3d.kernel.path import points_at
 from route3d.model.cable import Cable
@@ -107,11 +108,12 @@ def _lengthen(leg: LegShortfall) -> str:
         if leg.move_corner == leg.move_to_corner
         else f"points {leg.move_corner + 1} to {leg.move_to_corner + 1}"
     )
-    along = ", ".join(f"{part:+.3f}" for part in leg.direction)
+    x, y, z = (float(part) for part in leg.direction)
+    shift = direction((0.0, 0.0, 0.0), (x, y, z), leg.lack_m)
     end = "; the end of the run moves with it" if leg.moves_end else ""
     return (
         f"make the leg between {between} {both_units(leg.lack_m)} longer "
-        f"({millimetres(leg.leg_m)} now, {millimetres(leg.needed_m)} needed): move {moved} along ({along}){end}"
+        f"({millimetres(leg.leg_m)} now, {millimetres(leg.needed_m)} needed): move {moved} {shift}{end}"
     )
 
 

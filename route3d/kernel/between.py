@@ -11,8 +11,8 @@ from numpy.typing import ArrayLike, NDArray
 from route3d.kernel.bvh import STACK, box_gap2, build_tree
 from route3d.kernel.compiled import compiled, in_parts
 from route3d.kernel.curves import curve_curve, curve_near_arc
-from route3d.kernel.mesh_index import numbers_within, path_starts
-from route3d.kernel.path import ORIGIN, WIDTH
+from route3d.kernel.mesh_index import checked_pieces, numbers_within, path_starts
+from route3d.kernel.path import ORIGIN
 from route3d.kernel.piece import piece_point, piece_sagitta
 from route3d.kernel.stretches import Stretches, from_rows, grown, joined
 from route3d.kernel.triangles import FRAME_WIDTH, segment_triangle
@@ -73,7 +73,7 @@ def nearest_paths(pieces: ArrayLike, starts: ArrayLike, radius_m: ArrayLike, gap
                 first, last, rows, radius, float(gap_m) + SLACK_M, parts, part_boxes, ends, order, boxes, links
             )
 
-        found = np.concatenate(in_parts(search, np.diff(ends) + 1, 200))
+        found = np.concatenate(in_parts(search, np.diff(ends) + 1, 1000))
     found = found[np.lexsort((found[:, 1], found[:, 0]))]
     answer = PathMinima(
         found[:, 0].astype(np.int64),
@@ -107,18 +107,12 @@ def stretches_between(
         return _search_pairs(low, high, rows, firsts, one, other, limits)
 
     work = np.diff(firsts)[one] + np.diff(firsts)[other] + 1
-    return from_rows(in_parts(search, work, 400) if len(one) else [])
+    return from_rows(in_parts(search, work, 2000) if len(one) else [])
 
 
 def _rows(pieces: ArrayLike) -> Floats:
     """Return a checked copy of the pieces, relative to their own middle."""
-    rows = np.array(pieces, dtype=np.float64, order="C")
-    if rows.size == 0:
-        rows = rows.reshape(0, WIDTH)
-    if rows.ndim != 2 or rows.shape[1] != WIDTH:
-        raise ValueError(f"pieces of shape (n, {WIDTH}) were expected, these are {rows.shape}")
-    if not np.isfinite(rows).all():
-        raise ValueError("every number of a path must be finite")
+    rows = checked_pieces(pieces)
     if len(rows):
         rows[:, ORIGIN] -= 0.5 * (rows[:, ORIGIN].min(axis=0) + rows[:, ORIGIN].max(axis=0))
     return rows

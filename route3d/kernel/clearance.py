@@ -93,7 +93,7 @@ def nearest_elements(
             index.top_order,
         )
 
-    parts = in_parts(search, np.diff(firsts) + 1, 64) if len(firsts) > 1 and len(index.top_order) else []
+    parts = in_parts(search, np.diff(firsts) + 1, 250) if len(firsts) > 1 and len(index.top_order) else []
     found = np.concatenate(parts) if parts else np.empty((0, 5))
     found = found[np.lexsort((found[:, 1], found[:, 0]))]
     answer = Minima(

@@ -14,7 +14,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from route3d.kernel.bvh import build_tree
 from route3d.kernel.compiled import compiled, in_parts
-from route3d.kernel.path import ORIGIN, WIDTH
+from route3d.kernel.path import ARC, KIND, LENGTH, ORIGIN, RADIUS, TURN, WIDTH
 from route3d.kernel.triangles import FRAME_WIDTH, write_frame
 
 Floats = NDArray[np.float64]
@@ -118,21 +118,31 @@ def build_index(triangles_m: ArrayLike, starts: ArrayLike) -> MeshIndex:
     )
 
 
-def local_pieces(index: MeshIndex, pieces: ArrayLike) -> Floats:
-    """Return a copy of the pieces of paths, relative to the origin of the index; see ``path.py``.
+def checked_pieces(pieces: ArrayLike) -> Floats:
+    """Return a copy of the pieces of paths, see ``path.py``, fit for the compiled loops.
 
     Raises
     ------
     ValueError
-        The shape differs, or a number is not finite.
+        The shape differs, a number is not finite, a length is negative, or an arc has no radius or turns
+        further than once around.
     """
     rows = np.array(pieces, dtype=np.float64, order="C")
     if rows.size == 0:
         rows = rows.reshape(0, WIDTH)
     if rows.ndim != 2 or rows.shape[1] != WIDTH:
         raise ValueError(f"pieces of shape (n, {WIDTH}) were expected, these are {rows.shape}")
-    if not np.isfinite(rows).all():
-        raise ValueError("every number of a path must be finite")
+    if not np.isfinite(rows).all() or (rows[:, LENGTH] < 0.0).any():
+        raise ValueError("every number of a path must be finite, and no length negative")
+    arcs = rows[rows[:, KIND] == ARC]
+    if (arcs[:, RADIUS] <= 0.0).any() or (arcs[:, TURN] < 0.0).any() or (arcs[:, TURN] > 2.0 * np.pi).any():
+        raise ValueError("an arc needs a radius above 0 and a turn of at most once around")
+    return rows
+
+
+def local_pieces(index: MeshIndex, pieces: ArrayLike) -> Floats:
+    """Return checked pieces relative to the origin of the index; raises what ``checked_pieces`` does."""
+    rows = checked_pieces(pieces)
     rows[:, ORIGIN] -= index.origin_m
     return rows
 

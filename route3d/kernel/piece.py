@@ -33,7 +33,7 @@ def piece_sagitta(piece: Floats, length: float) -> float:
 
 @compiled
 def piece_misses(piece: Floats, boxes: Singles, node: int, reach: float) -> bool:
-    """Return True when all of a piece is surely farther than ``reach`` from a node's box: a first look, and a cheap one."""
+    """Return True when a piece surely stays farther than ``reach`` from a node's box: a first look, and a cheap one."""
     half = 0.5 * piece[2]
     x, y, z = piece_point(piece, half)
     around = (reach + half) * (1.0 + 1e-9)

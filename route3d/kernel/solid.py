@@ -103,7 +103,7 @@ def inside_stretches(
         )
 
     work = np.diff(firsts)[paths] + 1
-    return from_rows(in_parts(search, work, 200) if len(paths) else [])
+    return from_rows(in_parts(search, work, 1000) if len(paths) else [])
 
 
 def deepest(
@@ -143,7 +143,7 @@ def deepest(
             tolerance_m,
         )
 
-    found = in_parts(search, np.ones(len(paths), np.int64), 50) if len(paths) else []
+    found = in_parts(search, np.ones(len(paths), np.int64), 100) if len(paths) else []
     both = np.concatenate(found) if found else np.empty((0, 2))
     answer = Depth(both[:, 0].copy(), both[:, 1].copy())
     for array in answer:

@@ -53,7 +53,7 @@ def stretches_within(
         )
 
     work = np.diff(firsts)[paths] + 1
-    return from_rows(in_parts(search, work, 200) if len(paths) else [])
+    return from_rows(in_parts(search, work, 1000) if len(paths) else [])
 
 
 @compiled

@@ -26,17 +26,13 @@ def read(doc):
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "d.dxf"
         doc.saveas(path)
-        return read_model(
-            path, name="d", role_of=lambda _: "duct", units="m", move_m=(0, 0, 0), chord_tolerance_m=1e-3
-        )
+        return read_model(path, name="d", role_of=lambda _: "duct", units="m", move_m=(0, 0, 0), chord_tolerance_m=1e-3)
 
 
 def insert(layout, name, placing, uneven=(1, 1, 1)):
     x, y, z, factor, rotation, extrusion = placing
     scale = {f"{axis}scale": factor * u for axis, u in zip("xyz", uneven, strict=True)}
-    return layout.add_blockref(
-        name, (x, y, z), dxfattribs={**scale, "rotation": rotation, "extrusion": extrusion}
-    )
+    return layout.add_blockref(name, (x, y, z), dxfattribs={**scale, "rotation": rotation, "extrusion": extrusion})
 
 
 @settings(max_examples=40, deadline=None)

@@ -94,14 +94,25 @@ def test_every_truncation_is_an_input_error_or_is_named(drawing, tmp_path):
         assert len(result.elements) == whole or any(row.box_m is None for row in result.unread)
 
 
+STRAY = b"  0\nLINE\n  5\nFFF\n  8\n0\n 10\n0.0\n 20\n0.0\n 30\n0.0\n 11\n1.0\n 21\n0.0\n 31\n0.0\n"
+
+
 def test_entities_that_recovery_drops_are_counted(drawing):
     raw = drawing.read_bytes()
-    # an entity outside every section, after the loader was made to give up on a broken tag
-    raw = raw.replace(b"ENDSEC\n  0\nSECTION\n  2\nOBJECTS", b"ENDSEC\n  0\nENDSEC\n  0\nSECTION\n  2\nOBJECTS")
-    drawing.write_bytes(raw)
+    objects = b"  0\nSECTION\n  2\nOBJECTS"
+    drawing.write_bytes(raw.replace(objects, STRAY + objects))
     opened = open_dxf(drawing)
     assert opened.recovered
-    assert len(opened.doc.modelspace()) == 32
+    assert "1 LINE" in opened.lost
+    assert read(drawing).unread[0].kind == "FILE"
+
+
+def test_a_section_of_a_misspelt_name_does_not_vanish(drawing):
+    raw = drawing.read_bytes()
+    objects = b"  0\nSECTION\n  2\nOBJECTS"
+    section = b"  0\nSECTION\n  2\nENTITIEZ\n" + STRAY + b"  0\nENDSEC\n"
+    drawing.write_bytes(raw.replace(objects, section + objects))
+    assert "1 LINE" in open_dxf(drawing).lost
 
 
 def test_units_come_from_the_file_unless_the_project_states_them(drawing):

@@ -7,8 +7,11 @@ import ezdxf
 import numpy as np
 import pytest
 import trimesh
+from ezdxf.acis import entities
 from ezdxf.acis.api import body_from_mesh, export_dxf
-from ezdxf.render import forms
+from ezdxf.acis.mesh import PolyhedronFaceBuilder
+from ezdxf.math import Vec3
+from ezdxf.render import MeshBuilder, forms
 
 BOX = [(0, 0, 0), (2, 0, 0), (2, 3, 0), (0, 3, 0), (0, 0, 4), (2, 0, 4), (2, 3, 4), (0, 3, 4)]
 SIDES = [(0, 1, 2, 3), (4, 5, 6, 7), (0, 1, 5, 4), (1, 2, 6, 5), (2, 3, 7, 6), (3, 0, 4, 7)]
@@ -288,3 +291,72 @@ def test_every_solid_is_turned_outwards_in_a_mirrored_block(read_dxf):
     draw_box(block)
     doc.modelspace().add_blockref("B", (3, 0), dxfattribs={"xscale": -1})
     assert all(e.closed and volume(e) > 0 for e in read_dxf(doc).elements)
+
+
+def body_with_a_square_hole():
+    """A block of 4 by 4 by 2 with a hole of 2 by 2 through it: flat faces with an inner loop."""
+    mesh = MeshBuilder()
+    squares = [(4, 0), (2, 1)]  # side and offset
+    for side, low in squares:
+        for z in (0, 2):
+            mesh.vertices += Vec3.generate(
+                [(low + dx * side, low + dy * side, z) for dx, dy in ((0, 0), (1, 0), (1, 1), (0, 1))]
+            )
+    for base, inward in ((0, False), (8, True)):
+        for i in range(4):
+            j = (i + 1) % 4
+            quad = (base + i, base + j, base + j + 4, base + i + 4)
+            mesh.faces.append(quad[::-1] if inward else quad)
+    builder = PolyhedronFaceBuilder(mesh)
+    faces = builder.acis_faces()
+    for z, normal in ((0, (0, 0, -1)), (4, (0, 0, 1))):
+        face, ring = entities.Face(), [z, z + 1, z + 2, z + 3]
+        # the hole is listed first: the order of loops means nothing
+        for loop in ([n + 8 for n in ring], ring):
+            face.append_loop(builder.make_loop(loop))
+        face.surface = builder.make_plane(ring)
+        face.surface.normal = Vec3(normal)
+        faces.append(face)
+    shell, lump, body = entities.Shell(), entities.Lump(), entities.Body()
+    for face in faces:
+        shell.append_face(face)
+    lump.append_shell(shell)
+    body.append_lump(lump)
+    return body
+
+
+@pytest.mark.parametrize("version", ["R2010", "R2013"])
+def test_a_flat_face_with_a_hole_keeps_its_hole(read_dxf, version):
+    doc = ezdxf.new(version)
+    export_dxf(doc.modelspace().add_3dsolid(), [body_with_a_square_hole()])
+    element = only(read_dxf(doc))
+    assert element.closed
+    assert watertight(element)
+    assert volume(element) == pytest.approx(2 * (16 - 4))
+
+
+def test_a_face_that_is_not_read_is_counted_and_bounded(read_dxf):
+    doc = ezdxf.new("R2010")
+    body = body_with_a_square_hole()
+    # one corner is moved along an edge: the two faces beyond that edge are no longer flat
+    edge = body.lumps()[0].shells()[0].faces()[0].loops()[0].coedges()[0].edge
+    edge.end_vertex.point.location = Vec3(4, 0, 1)
+    export_dxf(doc.modelspace().add_3dsolid(), [body])
+    drawing = read_dxf(doc)
+    assert not drawing.elements[0].closed
+    (row,) = drawing.unread
+    assert row.reason.startswith("2 of its 10 faces are not read (2 with corners off their plane)")
+    assert row.box_m == pytest.approx(((-1e-3, -1e-3, -1e-3), (4.001, 4.001, 2.001)))
+
+
+def test_a_scaled_transform_in_a_solid_is_not_guessed(read_dxf):
+    doc = ezdxf.new("R2010")
+    solid = doc.modelspace().add_3dsolid()
+    export_dxf(solid, [body_from_mesh(forms.cube().translate(5, 5, 5))])
+    text = list(solid.sat)
+    number = next(n for n, line in enumerate(text) if line.startswith("transform"))
+    text[number] = text[number].replace(" 1 no_rotate", " 25.4 no_rotate")
+    solid.sat = text
+    drawing = read_dxf(doc)
+    assert not drawing.elements
+    assert "scaled by a transform" in drawing.unread[0].reason
