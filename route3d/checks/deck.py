@@ -22,7 +22,7 @@ _SEAM_M = 0.02  # sheets that are laid side by side are one deck
 
 def check(scene: Scene) -> Outcome:
     """Report each run that is nearer than allowed below the lowest surface of roof decking, at its worst place."""
-    decks = [e for e in scene.job.elements if e.role == "deck"]
+    decks = [(e, e.box_m) for e in scene.job.elements if e.role == "deck"]
     findings = []
     for fitted in scene.fitted:
         finding = _worst(scene, fitted, decks) if decks else None
@@ -31,7 +31,7 @@ def check(scene: Scene) -> Outcome:
     return Outcome(findings=tuple(findings))
 
 
-def _worst(scene: Scene, fitted: FittedRun, decks: list[Element]) -> Finding | None:
+def _worst(scene: Scene, fitted: FittedRun, decks: list[tuple[Element, NDArray[np.float64]]]) -> Finding | None:
     cable = scene.job.cables[fitted.run.cable_id]
     limit = deck_gap(scene.rules, scene.job.settings.deck, cable.method)
     if limit.gap_m is None:
@@ -44,8 +44,7 @@ def _worst(scene: Scene, fitted: FittedRun, decks: list[Element]) -> Finding | N
     at: NDArray[np.float64] | None = None
     worst: tuple[Underside, Element] | None = None
     below: list[Stretch] = []
-    for deck in decks:
-        box = deck.box_m
+    for deck, box in decks:
         if (box[0, :2] > high[:2]).any() or (box[1, :2] < low[:2]).any() or box[0, 2] - high[2] >= needed:
             continue
         if line is None or at is None:

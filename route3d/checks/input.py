@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 
 import numpy as np
 from numpy.typing import NDArray
@@ -11,6 +11,7 @@ from route3d.checks.wording import called
 from route3d.kernel.openings import enclosure, turned_alike
 from route3d.kernel.path import path_boxes, points_at
 from route3d.model.building import Unread
+from route3d.model.element import Element
 from route3d.model.finding import Finding
 from route3d.model.run import FittedRun
 from route3d.scene import Outcome, Scene
@@ -19,8 +20,8 @@ from route3d.units import both_units
 # A sheet encloses at most half of what is before it; a trough about two thirds.
 ENCLOSED = 0.6
 SHELL_STEP_M = 0.1
-MOST_OPEN_FACES = 4
-OPEN_ROLES = frozenset({"wall", "fire-wall", "ceiling", "deck", "tray", "strap", "hanger", "access-panel"})
+FEWEST_SHELL_FACES = 4
+OPEN_ROLES = frozenset({"wall", "fire-wall", "ceiling", "deck", "tray", "strap", "hanger", "access-panel", "plate"})
 
 
 def check(scene: Scene) -> Outcome:
@@ -28,11 +29,16 @@ def check(scene: Scene) -> Outcome:
     findings: list[Finding] = [*scene.job.input_findings, *_jackets_without_size(scene)]
     reach = max([*scene.job.clearance_m.values(), scene.job.settings.attach_m])
     unread_boxes = _boxes(scene.job.unread)
+    shells = [
+        (element, element.box_m)
+        for element in scene.job.elements
+        if not element.closed and element.role not in OPEN_ROLES and len(element.triangles_m) >= FEWEST_SHELL_FACES
+    ]
     for fitted in scene.fitted:
         findings.extend(_unknown_diameter(scene, fitted))
         findings.extend(_near_unread(scene, fitted, unread_boxes, reach))
         findings.extend(_near_unclosed_zones(scene, fitted))
-        findings.extend(_inside_open_shells(scene, fitted))
+        findings.extend(_inside_open_shells(fitted, shells))
     return Outcome(findings=tuple(findings))
 
 
@@ -127,14 +133,11 @@ def _near_unclosed_zones(scene: Scene, fitted: FittedRun) -> Iterable[Finding]:
             )
 
 
-def _inside_open_shells(scene: Scene, fitted: FittedRun) -> Iterable[Finding]:
+def _inside_open_shells(fitted: FittedRun, shells: Sequence[tuple[Element, NDArray[np.float64]]]) -> Iterable[Finding]:
     """Warn where a run seems to be inside something whose faces do not close, since only its skin was measured."""
     mine = path_boxes(fitted.pieces)
     low, high = mine[:, :3].min(axis=0), mine[:, 3:].max(axis=0)
-    for element in scene.job.elements:
-        if element.closed or element.role in OPEN_ROLES or len(element.triangles_m) < MOST_OPEN_FACES:
-            continue
-        box = element.box_m
+    for element, box in shells:
         if (box[0] > high).any() or (box[1] < low).any():
             continue
         at_m = np.arange(SHELL_STEP_M / 2.0, fitted.length_m, SHELL_STEP_M)

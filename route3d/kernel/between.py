@@ -12,7 +12,7 @@ from route3d.kernel.bvh import STACK, box_gap2, build_tree
 from route3d.kernel.compiled import compiled, in_parts
 from route3d.kernel.curves import curve_curve, curve_near_arc
 from route3d.kernel.mesh_index import checked_pieces, numbers_within, path_starts
-from route3d.kernel.path import ORIGIN
+from route3d.kernel.path import LENGTH, ORIGIN, V
 from route3d.kernel.piece import piece_point, piece_sagitta
 from route3d.kernel.stretches import Stretches, from_rows, grown, joined
 from route3d.kernel.triangles import FRAME_WIDTH, segment_triangle
@@ -103,8 +103,10 @@ def stretches_between(
     if not len(one) == len(other) == len(limits) or np.isnan(limits).any():
         raise ValueError("two paths and one limit are needed per pair")
 
+    frames = _segment_frames(rows)
+
     def search(low: int, high: int) -> Floats:
-        return _search_pairs(low, high, rows, firsts, one, other, limits)
+        return _search_pairs(low, high, rows, frames, firsts, one, other, limits)
 
     work = np.diff(firsts)[one] + np.diff(firsts)[other] + 1
     return from_rows(in_parts(search, work, 2000) if len(one) else [])
@@ -136,6 +138,17 @@ def _split(rows: Floats, owner: Ints, radius: Floats) -> tuple[Floats, Floats]:
         axis=1,
     )
     return parts, _part_boxes(rows, parts, radius)
+
+
+def _segment_frames(rows: Floats) -> Floats:
+    """Return the pieces as frames (n, 12): a straight piece is a triangle without height; rows of arcs mean nothing."""
+    frames = np.zeros((len(rows), FRAME_WIDTH))
+    frames[:, 0:3] = rows[:, ORIGIN]
+    frames[:, 3:6] = rows[:, LENGTH, None] * rows[:, V]
+    long = rows[:, LENGTH] > 0.0
+    frames[long, 10] = 1.0 / rows[long, LENGTH] ** 2
+    frames.setflags(write=False)  # as those of an index are, so that the same machine code serves
+    return frames
 
 
 @compiled
@@ -236,14 +249,20 @@ def _search_paths(
 
 @compiled
 def _search_pairs(
-    first_pair: int, last_pair: int, rows: Floats, starts: Ints, first: Ints, second: Ints, limits: Floats
+    first_pair: int,
+    last_pair: int,
+    rows: Floats,
+    frames: Floats,
+    starts: Ints,
+    first: Ints,
+    second: Ints,
+    limits: Floats,
 ) -> Floats:
     """Return rows (pair, from, to)."""
     found = np.empty((64, 3))
     count = 0
     intervals = np.empty((64, 2))
     angles = np.empty(640)
-    frame = np.empty((1, FRAME_WIDTH))
     for pair in range(first_pair, last_pair):
         limit = limits[pair] + _AT_LIMIT_M
         if limit < 0.0:
@@ -251,7 +270,7 @@ def _search_pairs(
         held = 0
         for p in range(starts[first[pair]], starts[first[pair] + 1]):
             for q in range(starts[second[pair]], starts[second[pair] + 1]):
-                intervals, held = _piece_stretches(rows[p], rows[q], limit, frame, angles, intervals, held)
+                intervals, held = _piece_stretches(rows[p], rows[q], frames, q, limit, angles, intervals, held)
         held = joined(intervals, held)
         for k in range(held):
             if count == len(found):
@@ -263,9 +282,16 @@ def _search_pairs(
 
 @compiled
 def _piece_stretches(
-    piece: Floats, other: Floats, limit: float, frame: Floats, angles: Floats, intervals: Floats, held: int
+    piece: Floats,
+    other: Floats,
+    frames: Floats,
+    q: int,
+    limit: float,
+    angles: Floats,
+    intervals: Floats,
+    held: int,
 ) -> tuple[Floats, int]:
-    """Append the intervals of one piece that are within the limit of another one."""
+    """Append the intervals of one piece that are within the limit of another one, of which ``q`` is the frame."""
     half, half_other = 0.5 * piece[2], 0.5 * other[2]
     mx, my, mz = piece_point(piece, half)
     ox, oy, oz = piece_point(other, half_other)
@@ -273,26 +299,20 @@ def _piece_stretches(
         return intervals, held
     if other[0] == 1.0:
         return curve_near_arc(piece, other, limit, intervals, held)
-    # a straight piece is a triangle without height
-    for k in range(3):
-        frame[0, k] = other[3 + k]
-        frame[0, 3 + k] = other[2] * other[9 + k]
-    frame[0, 6:] = 0.0
-    frame[0, 10] = 1.0 / (other[2] * other[2]) if other[2] > 0.0 else 0.0
     if piece[0] == 1.0:
         # half turns at most, so that every angle is met once
         parts = max(1, math.ceil(piece[13] / math.pi))
         step = piece[13] / parts
         for part in range(parts):
             intervals, held = arc_within(
-                piece, part * step, (part + 1) * step, frame, 0, limit, angles, intervals, held
+                piece, part * step, (part + 1) * step, frames, q, limit, angles, intervals, held
             )
         return intervals, held
     px, py, pz = piece_point(piece, 0.0)
     qx, qy, qz = piece_point(piece, piece[2])
-    d2, s = segment_triangle(px, py, pz, qx, qy, qz, frame, 0, np.inf)
+    d2, s = segment_triangle(px, py, pz, qx, qy, qz, frames, q, np.inf)
     if d2 <= limit * limit:
-        low, high = line_within(piece, frame, 0, limit, s * piece[2])
+        low, high = line_within(piece, frames, q, limit, s * piece[2])
         if held == len(intervals):
             intervals = grown(intervals)
         intervals[held, 0], intervals[held, 1] = piece[1] + low, piece[1] + high

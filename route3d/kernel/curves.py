@@ -15,11 +15,12 @@ from route3d.kernel.triangles import TOLERANCE_M, arc_lowest, arc_point, segment
 Floats = NDArray[np.float64]
 
 _END_M = 5e-6  # ends of stretches between two arcs are found to this
+_AT_LIMIT_M = 1e-6  # an arc that is farther than its limit by this much is still taken as within it
 
 
 @compiled
 def _lowest(piece: Floats, a: float, b: float, nx: float, ny: float, nz: float) -> float:
-    """Return the least n·x over the points of a part, at most half a turn long."""
+    """Return the least n·x over the points of a part."""
     if piece[0] == 1.0:
         return arc_lowest(piece, nx, ny, nz, a / piece[12], b / piece[12])
     ax, ay, az = piece_point(piece, a)
@@ -99,8 +100,8 @@ def curve_curve(
 
 
 @compiled
-def point_arc(x: float, y: float, z: float, arc: Floats) -> float:
-    """Return the distance from a point to an arc piece."""
+def point_arc(x: float, y: float, z: float, arc: Floats) -> tuple[float, float]:
+    """Return the distance from a point to an arc piece, and the angle of the nearest place."""
     dx, dy, dz = x - arc[3], y - arc[4], z - arc[5]
     u = dx * arc[6] + dy * arc[7] + dz * arc[8]
     v = dx * arc[9] + dy * arc[10] + dz * arc[11]
@@ -110,20 +111,38 @@ def point_arc(x: float, y: float, z: float, arc: Floats) -> float:
     if angle <= arc[13]:
         hx, hy, hz = dx - u * arc[6] - v * arc[9], dy - u * arc[7] - v * arc[10], dz - u * arc[8] - v * arc[11]
         across = math.sqrt(u * u + v * v) - arc[12]
-        return math.sqrt(across * across + hx * hx + hy * hy + hz * hz)
+        return math.sqrt(across * across + hx * hx + hy * hy + hz * hz), angle
     ax, ay, az = arc_point(arc, 0.0)
     bx, by, bz = arc_point(arc, arc[13])
     near_a = (x - ax) ** 2 + (y - ay) ** 2 + (z - az) ** 2
     near_b = (x - bx) ** 2 + (y - by) ** 2 + (z - bz) ** 2
-    return math.sqrt(min(near_a, near_b))
+    return (math.sqrt(near_a), 0.0) if near_a <= near_b else (math.sqrt(near_b), arc[13])
+
+
+@compiled
+def _highest_to_arc(piece: Floats, a: float, b: float, arc: Floats) -> float:
+    """Return what the distance to an arc cannot exceed on a part of a piece.
+
+    Between the chord of the part and the chord of the places nearest to its ends, the distance is convex. Either
+    curve strays from its chord by the sagitta.
+    """
+    x, y, z = piece_point(piece, a)
+    near_a, angle_a = point_arc(x, y, z, arc)
+    x, y, z = piece_point(piece, b)
+    near_b, angle_b = point_arc(x, y, z, arc)
+    apart = abs(angle_b - angle_a)
+    if apart > math.pi:
+        return math.inf
+    return max(near_a, near_b) + piece_sagitta(piece, b - a) + piece_sagitta(arc, apart * arc[12])
 
 
 @compiled
 def curve_near_arc(piece: Floats, arc: Floats, limit: float, intervals: Floats, held: int) -> tuple[Floats, int]:
     """Append the intervals of a piece within ``limit`` of an arc.
 
-    The distance changes no faster than the place. Parts are halved until that decides them, or until they are
-    shorter than ``_END_M``, when their middle does.
+    Parts are halved until the whole of one is in or out, or until it is shorter than ``_END_M``, when its middle tells.
+    The distance changes no faster than the place, which decides most parts; where two arcs run side by side
+    near the limit, a bound from their chords does. A part that exceeds the limit by ``_AT_LIMIT_M`` at most is in.
     """
     spans = np.empty((80, 2))
     spans[0, 0], spans[0, 1] = 0.0, piece[2]
@@ -135,12 +154,21 @@ def curve_near_arc(piece: Floats, arc: Floats, limit: float, intervals: Floats, 
         middle = 0.5 * (a + b)
         half = 0.5 * (b - a)
         x, y, z = piece_point(piece, middle)
-        near = point_arc(x, y, z, arc)
+        near, _ = point_arc(x, y, z, arc)
         if near - half > limit:
             continue
-        if near + half <= limit or half < 0.5 * _END_M:
+        within = near + half <= limit
+        if not within and half < 0.5 * _END_M:
             if near > limit:
                 continue
+            within = True
+        if not within and near <= limit + _AT_LIMIT_M:
+            within = _highest_to_arc(piece, a, b, arc) <= limit + _AT_LIMIT_M
+        elif not within:
+            _, at, _ = curve_curve(piece, a, b, arc, 0.0, arc[2], limit + TOLERANCE_M)
+            if at < 0.0:
+                continue
+        if within:
             # parts come in order, so one that follows on makes the last longer
             if held > before and intervals[held - 1, 1] >= piece[1] + a - 0.5 * _END_M:
                 intervals[held - 1, 1] = piece[1] + b

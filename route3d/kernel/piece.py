@@ -37,4 +37,4 @@ def piece_misses(piece: Floats, boxes: Singles, node: int, reach: float) -> bool
     half = 0.5 * piece[2]
     x, y, z = piece_point(piece, half)
     around = (reach + half) * (1.0 + 1e-9)
-    return box_gap2(boxes, node, x, y, z, x, y, z) > around * around
+    return bool(box_gap2(boxes, node, x, y, z, x, y, z) > around * around)

@@ -276,10 +276,12 @@ def arc_point(piece: Floats, angle: float) -> tuple[float, float, float]:
 
 @compiled
 def arc_lowest(piece: Floats, nx: float, ny: float, nz: float, first: float, last: float) -> float:
-    """Return the least n·x over the points x of an arc from angle ``first`` to ``last``, at most half a turn apart."""
+    """Return the least n·x over the points x of an arc from ``first`` to ``last`` (radians), of its circle past pi."""
     middle = nx * piece[3] + ny * piece[4] + nz * piece[5]
     u = piece[12] * (nx * piece[6] + ny * piece[7] + nz * piece[8])
     v = piece[12] * (nx * piece[9] + ny * piece[10] + nz * piece[11])
+    if last - first > math.pi:
+        return float(middle - math.sqrt(u * u + v * v))
     c0, s0 = math.cos(first), math.sin(first)
     c1, s1 = math.cos(last), math.sin(last)
     if -u * s0 + v * c0 < 0.0 and -u * s1 + v * c1 > 0.0:  # it falls, then rises: the bottom is between

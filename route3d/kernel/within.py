@@ -211,7 +211,7 @@ def _line_end(piece: Floats, frames: Floats, i: int, limit: float, s: float, val
         if (following - valley) * (s - valley) <= 0.0:
             return valley
         if abs(following - s) < _END_M:
-            return following
+            return float(following)
         s = following
     return s
 

@@ -129,3 +129,14 @@ def test_no_path_and_one_path_have_no_pair():
     assert len(nearest_paths(np.empty((0, 14)), [0], [], 1.0).first) == 0
     pieces, starts = random_paths(np.random.default_rng(1), 1, 2.0)
     assert len(nearest_paths(pieces, starts, [0.1], 1.0).first) == 0
+
+
+@pytest.mark.parametrize("over_m", [2e-6, 1e-4])
+def test_bends_side_by_side_just_beyond_the_limit_have_no_stretch(over_m):
+    pieces = np.zeros((2, 14))
+    for row, radius in zip(pieces, (0.3, 0.32), strict=True):
+        row[0], row[2], row[12], row[13] = 1.0, 1.5 * np.pi * radius, radius, 1.5 * np.pi
+        row[6:9], row[9:12] = (1, 0, 0), (0, 1, 0)
+    assert len(stretches_between(pieces, [0, 1, 2], [0], [1], [0.02 - over_m]).pair) == 0
+    whole = stretches_between(pieces, [0, 1, 2], [0], [1], [0.02 + over_m])
+    np.testing.assert_allclose([whole.from_m, whole.to_m], [[0.0], [0.45 * np.pi]], atol=1e-9)

@@ -63,7 +63,9 @@ def test_the_reported_place_is_at_the_reported_distance_and_no_place_is_nearer(s
         rows = pieces[path_starts[path] : path_starts[path + 1]]
         tried = np.append(rng.uniform(0, rows[-1, 1] + rows[-1, 2], 20), at)
         away = distance_at(index, np.full(21, element), path_points(rows, tried))
-        assert abs(away[-1] - distance) < 1e-9
+        assert (
+            distance - 1e-6 <= away[-1] <= distance + 1e-9
+        )  # another triangle may be nearer there, within what is certified
         assert away.min() >= distance - 1e-6
 
 
