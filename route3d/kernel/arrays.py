@@ -2,19 +2,21 @@
 
 from __future__ import annotations
 
+from typing import TypeGuard
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 
 def frozen(values: ArrayLike, shape: tuple[int, ...]) -> NDArray[np.float64]:
-    """Return a read-only float64 copy of ``values``; -1 in ``shape`` stands for any length.
+    """Return read-only float64 ``values``, copied if anything could write to them; -1 in ``shape``: any length.
 
     Raises
     ------
     ValueError
         The shape differs, or a number is not finite.
     """
-    array = np.array(values, dtype=np.float64)
+    array = values if _cannot_change(values) else np.array(values, dtype=np.float64)
     if array.size == 0 and -1 in shape:
         array = array.reshape(tuple(0 if n == -1 else n for n in shape))
     if array.ndim != len(shape) or any(want not in (-1, got) for want, got in zip(shape, array.shape, strict=True)):
@@ -23,3 +25,15 @@ def frozen(values: ArrayLike, shape: tuple[int, ...]) -> NDArray[np.float64]:
         raise ValueError("every number must be finite")
     array.setflags(write=False)
     return array
+
+
+def _cannot_change(values: ArrayLike) -> TypeGuard[NDArray[np.float64]]:
+    """Tell whether these are plain float64 numbers in memory that is read-only all the way down."""
+    if not isinstance(values, np.ndarray) or values.dtype != np.float64 or not values.flags.c_contiguous:
+        return False
+    holder: object = values
+    while isinstance(holder, np.ndarray):
+        if holder.flags.writeable:
+            return False
+        holder = holder.base
+    return holder is None or isinstance(holder, bytes)

@@ -168,22 +168,45 @@ def segment_misses(
     boxes: Singles, node: int, px: float, py: float, pz: float, dx: float, dy: float, dz: float, reach: float
 ) -> bool:
     """Return True when the segment p..p+d surely stays farther than ``reach`` from a node's box."""
+    return segment_misses_box(
+        boxes[node, 0], boxes[node, 1], boxes[node, 2], boxes[node, 3], boxes[node, 4], boxes[node, 5],
+        px, py, pz, dx, dy, dz, reach,
+    )  # fmt: skip
+
+
+@compiled
+def segment_misses_box(
+    lx: float,
+    ly: float,
+    lz: float,
+    hx: float,
+    hy: float,
+    hz: float,
+    px: float,
+    py: float,
+    pz: float,
+    dx: float,
+    dy: float,
+    dz: float,
+    reach: float,
+) -> bool:
+    """Return True when the segment p..p+d surely stays farther than ``reach`` from the box l..h."""
     first = 0.0
     last = 1.0
     grown = reach + 1e-9  # a box that is only touched is not missed
     if abs(dx) > 1e-12:
-        a = (boxes[node, 0] - grown - px) / dx
-        b = (boxes[node, 3] + grown - px) / dx
+        a = (lx - grown - px) / dx
+        b = (hx + grown - px) / dx
         first = max(first, min(a, b))
         last = min(last, max(a, b))
     if abs(dy) > 1e-12:
-        a = (boxes[node, 1] - grown - py) / dy
-        b = (boxes[node, 4] + grown - py) / dy
+        a = (ly - grown - py) / dy
+        b = (hy + grown - py) / dy
         first = max(first, min(a, b))
         last = min(last, max(a, b))
     if abs(dz) > 1e-12:
-        a = (boxes[node, 2] - grown - pz) / dz
-        b = (boxes[node, 5] + grown - pz) / dz
+        a = (lz - grown - pz) / dz
+        b = (hz + grown - pz) / dz
         first = max(first, min(a, b))
         last = min(last, max(a, b))
     return first > last

@@ -8,12 +8,14 @@ from typing import NamedTuple
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
-from route3d.kernel.bvh import STACK, box_gap2, segment_misses
+from route3d.kernel.bvh import STACK, box_gap2, segment_misses, segment_misses_box, single_above, single_below
 from route3d.kernel.compiled import compiled, in_parts
 from route3d.kernel.mesh_index import MeshIndex, local_pieces, numbers_within, path_starts
 from route3d.kernel.nearest import nearest_point
+from route3d.kernel.path import ORIGIN
 from route3d.kernel.stretches import Stretches, grown
 from route3d.kernel.triangles import arc_point, arc_triangle, segment_triangle
+from route3d.kernel.wide import WIDE_STACK, WIDTH, lowest_bit, near_places
 from route3d.kernel.within import stretches_within
 
 __all__ = ["Minima", "Stretches", "closest_points", "distance_at", "nearest_elements", "stretches_within"]
@@ -25,7 +27,8 @@ Links = NDArray[np.int32]
 Flags = NDArray[np.bool_]
 
 SLACK_M = 1e-4  # pairs up to this much beyond their limit are reported, so that one at its limit is never missed
-MAX_CHORD_RAD = math.radians(30.0)  # arcs are looked up by chords of at most this angle, reaching out by their sagitta
+_ROUNDING = 1e-6  # a share that is far above the rounding of a few float32 operations
+MAX_CHORD_RAD = math.radians(22.5)  # arcs are looked up by chords of at most this angle, reaching out by their sagitta
 
 
 class Minima(NamedTuple):
@@ -73,12 +76,15 @@ def nearest_elements(
         raise ValueError("radius and clearance must be numbers")
     if skip is not None:
         clearance[np.asarray(skip, dtype=bool)] = -np.inf
-    reach = _node_reach(clearance, index.top_order, index.top_links)
+    reach = _place_reach(clearance, index.top_links)
+
+    sequence = _neighbours(rows, firsts)
 
     def search(first: int, last: int) -> Floats:
         return _search_paths(
             first,
             last,
+            sequence,
             rows,
             firsts,
             radius,
@@ -90,18 +96,18 @@ def nearest_elements(
             index.frames,
             index.top_boxes,
             index.top_links,
-            index.top_order,
         )
 
-    parts = in_parts(search, np.diff(firsts) + 1, 250) if len(firsts) > 1 and len(index.top_order) else []
+    parts = in_parts(search, np.diff(firsts)[sequence] + 1, 250) if len(firsts) > 1 and len(index.top_links) else []
     found = np.concatenate(parts) if parts else np.empty((0, 5))
     found = found[np.lexsort((found[:, 1], found[:, 0]))]
+    element = found[:, 1].astype(np.int64)
     answer = Minima(
         path=found[:, 0].astype(np.int64),
-        element=found[:, 1].astype(np.int64),
+        element=element,
         distance_m=found[:, 2].copy(),
         at_m=found[:, 3].copy(),
-        triangle=index.order[found[:, 4].astype(np.int64)],
+        triangle=index.starts[element] + index.order[found[:, 4].astype(np.int64)],
     )
     for array in answer:
         array.setflags(write=False)
@@ -148,30 +154,43 @@ def _nearest_each(
     return distances, nearest
 
 
+def _neighbours(rows: Floats, starts: Ints) -> Ints:
+    """Return the paths in an order in which neighbours follow each other, so that what they need is still at hand."""
+    if len(rows) == 0:
+        return np.arange(len(starts) - 1)
+    begin = rows[np.minimum(starts[:-1], len(rows) - 1), ORIGIN]
+    low = begin.min(axis=0)
+    cell = np.floor((begin - low) / max(float((begin - low).max()), 1e-9) * 1023.0).astype(np.int64)
+    key = np.zeros(len(begin), np.int64)
+    for bit in range(10):  # x, y and z in turn, digit by digit: near in number is near in space
+        for axis in range(3):
+            key |= ((cell[:, axis] >> bit) & 1) << (3 * bit + axis)
+    return np.argsort(key, kind="stable").astype(np.int64)
+
+
 @compiled
-def _node_reach(clearance: Floats, top_order: Ints, top_links: Links) -> Floats:
-    """Return the greatest clearance under each node of the top tree."""
-    reach = np.full(len(top_links), -np.inf)
+def _place_reach(clearance: Floats, top_links: Links) -> Singles:
+    """Return the greatest clearance under each place of each node of the top tree, with room for rounding."""
+    reach = np.full(top_links.shape, np.float32(-np.inf))
     for node in range(len(top_links) - 1, -1, -1):  # children come after their parents
-        first, count = top_links[node, 0], top_links[node, 1]
-        if count == 0:
-            reach[node] = max(reach[first], reach[first + 1])
-        for j in range(first, first + count):
-            reach[node] = max(reach[node], clearance[top_order[j]])
+        for place in range(WIDTH):
+            link = top_links[node, place]
+            if link < 0:
+                asked = clearance[-1 - link]
+                if asked > -np.inf:
+                    reach[node, place] = single_above(asked + _ROUNDING * abs(asked))
+            elif link > 0:
+                for k in range(WIDTH):
+                    reach[node, place] = max(reach[node, place], reach[link, k])
     return reach
 
 
 @compiled
 def _search_element(
     piece: Floats,
-    first: float,
-    last: float,
-    px: float,
-    py: float,
-    pz: float,
-    qx: float,
-    qy: float,
-    qz: float,
+    chords: Floats,
+    part: int,
+    step: float,
     sagitta: float,
     limit: float,
     root: int,
@@ -181,6 +200,8 @@ def _search_element(
     stack: Ints,
 ) -> tuple[float, float, int]:
     """Return distance, place (fraction or angle) and triangle of one element below ``limit``; triangle -1 if none."""
+    px, py, pz = chords[part, 0], chords[part, 1], chords[part, 2]
+    qx, qy, qz = chords[part + 1, 0], chords[part + 1, 1], chords[part + 1, 2]
     arc = piece[0] == 1.0
     lx, hx = min(px, qx), max(px, qx)
     ly, hy = min(py, qy), max(py, qy)
@@ -217,7 +238,7 @@ def _search_element(
             if d2 >= reach2:
                 continue
             if arc:
-                near, angle = arc_triangle(piece, first, last, frames, i, best)
+                near, angle = arc_triangle(piece, chords, part, step, frames, i, d2, s, best)
                 if angle < 0.0:
                     continue
                 best, place = near, angle
@@ -235,77 +256,78 @@ def _search_element(
 def _search_paths(
     first_path: int,
     last_path: int,
+    sequence: Ints,
     pieces: Floats,
     starts: Ints,
     radius: Floats,
     clearance: Floats,
-    node_reach: Floats,
+    place_reach: Singles,
     roots: Ints,
     boxes: Singles,
     links: Links,
     frames: Floats,
     top_boxes: Singles,
     top_links: Links,
-    top_order: Ints,
 ) -> Floats:
     """Return rows (path, element, distance, at, tree place of the triangle) of a range of paths."""
     rows = np.empty((256, 5))
     count = 0
     slot = np.full(len(roots), -1)  # the row of an element on the path at hand
     stack = np.empty(STACK, np.int64)
-    top_stack = np.empty(STACK, np.int64)
-    for path in range(first_path, last_path):
+    top_stack = np.empty(WIDE_STACK, np.int64)
+    chords = np.empty((math.ceil(2.0 * math.pi / MAX_CHORD_RAD) + 1, 5))
+    for turn in range(first_path, last_path):
+        path = sequence[turn]
         path_row = count
         for p in range(starts[path], starts[path + 1]):
             piece = pieces[p]
             arc = piece[0] == 1.0
-            parts = 1
-            if arc:
-                parts = max(1, math.ceil(piece[13] / MAX_CHORD_RAD - 1e-9))
+            parts = _cut(piece, chords)
             step = piece[13] / parts
             sagitta = piece[12] * 2.0 * math.sin(0.25 * step) ** 2 if arc else 0.0
-            for part in range(parts):
-                a = part * step
-                b = a + step
-                if arc:
-                    px, py, pz = arc_point(piece, a)
-                    qx, qy, qz = arc_point(piece, b)
-                else:
-                    px, py, pz = piece[3], piece[4], piece[5]
-                    qx, qy, qz = px + piece[2] * piece[9], py + piece[2] * piece[10], pz + piece[2] * piece[11]
-                lx, hx = min(px, qx), max(px, qx)
-                ly, hy = min(py, qy), max(py, qy)
-                lz, hz = min(pz, qz), max(pz, qz)
-                slanted = int(hx - lx > 1e-9) + int(hy - ly > 1e-9) + int(hz - lz > 1e-9) > 1
-                widest = radius[path] + SLACK_M + sagitta
-                depth = 1
-                top_stack[0] = 0
-                while depth > 0:
-                    depth -= 1
-                    node = top_stack[depth]
-                    reach = widest + node_reach[node]
-                    if not reach > 0.0:
+            px, py, pz = chords[0, 0], chords[0, 1], chords[0, 2]
+            qx, qy, qz = chords[parts, 0], chords[parts, 1], chords[parts, 2]
+            lx, hx = min(px, qx), max(px, qx)
+            ly, hy = min(py, qy), max(py, qy)
+            lz, hz = min(pz, qz), max(pz, qz)
+            for k in range(1, parts):
+                lx, hx = min(lx, chords[k, 0]), max(hx, chords[k, 0])
+                ly, hy = min(ly, chords[k, 1]), max(hy, chords[k, 1])
+                lz, hz = min(lz, chords[k, 2]), max(hz, chords[k, 2])
+            slanted = not arc and int(hx - lx > 1e-9) + int(hy - ly > 1e-9) + int(hz - lz > 1e-9) > 1
+            widest = radius[path] + SLACK_M + sagitta
+            slx, sly, slz = single_below(lx), single_below(ly), single_below(lz)
+            shx, shy, shz = single_above(hx), single_above(hy), single_above(hz)
+            more = single_above(widest + _ROUNDING * abs(widest))
+            depth = 1
+            top_stack[0] = 0
+            while depth > 0:
+                depth -= 1
+                node = top_stack[depth]
+                mask = near_places(top_boxes, place_reach, node, slx, sly, slz, shx, shy, shz, more)
+                while mask != 0:
+                    place = lowest_bit(mask)
+                    mask &= mask - 1
+                    if slanted and segment_misses_box(
+                        top_boxes[node, 0, place], top_boxes[node, 1, place], top_boxes[node, 2, place],
+                        top_boxes[node, 3, place], top_boxes[node, 4, place], top_boxes[node, 5, place],
+                        px, py, pz, qx - px, qy - py, qz - pz, float(place_reach[node, place]) + float(more),
+                    ):  # fmt: skip
                         continue
-                    if box_gap2(top_boxes, node, lx, ly, lz, hx, hy, hz) >= reach * reach:
+                    link = top_links[node, place]
+                    if link >= 0:
+                        top_stack[depth] = link
+                        depth += 1
                         continue
-                    if slanted and segment_misses(top_boxes, node, px, py, pz, qx - px, qy - py, qz - pz, reach):
-                        continue
-                    child, held = top_links[node, 0], top_links[node, 1]
-                    if held == 0:
-                        top_stack[depth] = child + 1
-                        top_stack[depth + 1] = child
-                        depth += 2
-                        continue
-                    for j in range(child, child + held):
-                        element = top_order[j]
-                        row = slot[element]
-                        best = rows[row, 2] if row >= 0 else radius[path] + clearance[element] + SLACK_M
+                    element = -1 - link
+                    row = slot[element]
+                    best = rows[row, 2] if row >= 0 else radius[path] + clearance[element] + SLACK_M
+                    for part in range(parts):
                         if not best > 0.0:
-                            continue
-                        near, place, triangle = _search_element(
-                            piece, a, b, px, py, pz, qx, qy, qz, sagitta, best,
-                            roots[element], boxes, links, frames, stack,
-                        )  # fmt: skip
+                            break
+                        near, found, triangle = _search_element(
+                            piece, chords, part, step, sagitta, best, roots[element], boxes, links, frames, stack
+                        )
                         if triangle < 0:
                             continue
                         if row < 0:
@@ -315,10 +337,27 @@ def _search_paths(
                             slot[element] = row
                             count += 1
                             rows[row, 0], rows[row, 1] = path, element
+                        best = near
                         rows[row, 2] = near
-                        along = place * piece[12] if arc else place * piece[2]
+                        along = found * piece[12] if arc else found * piece[2]
                         rows[row, 3] = piece[1] + min(along, piece[2])
                         rows[row, 4] = triangle
         for row in range(path_row, count):
             slot[int(rows[row, 1])] = -1
     return rows[:count].copy()
+
+
+@compiled
+def _cut(piece: Floats, chords: Floats) -> int:
+    """Write the chords of a piece, see ``arc_triangle``; return how many there are, 1 if it is straight."""
+    if piece[0] != 1.0:
+        for k in range(3):
+            chords[0, k] = piece[3 + k]
+            chords[1, k] = piece[3 + k] + piece[2] * piece[9 + k]
+        return 1
+    parts = max(1, math.ceil(piece[13] / MAX_CHORD_RAD - 1e-9))
+    for k in range(parts + 1):
+        angle = k * (piece[13] / parts)
+        chords[k, 0], chords[k, 1], chords[k, 2] = arc_point(piece, angle)
+        chords[k, 3], chords[k, 4] = math.cos(angle), math.sin(angle)
+    return int(parts)

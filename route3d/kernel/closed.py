@@ -2,13 +2,18 @@
 
 from __future__ import annotations
 
+import math
+
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
 from scipy.sparse import coo_array
-from scipy.sparse.csgraph import breadth_first_order, connected_components
+from scipy.sparse.csgraph import connected_components
+
+from route3d.kernel.compiled import compiled, in_parts
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
 
 MERGE_M = 1e-6  # corners that fall on the same point of a grid of this step are one
 THINNEST_M = 1e-6  # a skin that holds less than this times half its area holds nothing
@@ -22,50 +27,156 @@ def is_closed(triangles_m: ArrayLike) -> bool:
     leaves the skin open. Whether the faces look outward or inward does not matter.
     """
     corners = _triangles(triangles_m)
-    faces = _faces(corners)
+    return bool(closed_elements(corners, [0, len(corners)])[0])
+
+
+def closed_elements(triangles_m: ArrayLike, starts: ArrayLike) -> NDArray[np.bool_]:
+    """Return of each element of a model (elements,) what ``is_closed`` says of its triangles.
+
+    ``triangles_m`` (n, 3, 3) and ``starts`` (elements + 1,) are those of ``build_index``.
+    """
+    flat = np.ascontiguousarray(_triangles(triangles_m).reshape(-1, 9))
+    firsts = np.array(starts, dtype=np.int64)
+
+    def look(first: int, last: int) -> NDArray[np.bool_]:
+        return _closed_range(first, last, flat, firsts)
+
+    parts = in_parts(look, np.diff(firsts), 20_000) if len(firsts) > 1 else []
+    answer = np.concatenate(parts) if parts else np.zeros(0, dtype=bool)
+    answer.setflags(write=False)
+    return answer
+
+
+@compiled
+def _slot(table: Ints, keys: Ints, a: int, b: int, c: int, mask: int) -> int:
+    """Return the place in a hash table where the key (a, b, c) is, or the free one where it belongs."""
+    place = ((a * 73856093) ^ (b * 19349663) ^ (c * 83492791)) & mask
+    while table[place] >= 0:
+        k = table[place]
+        if keys[k, 0] == a and keys[k, 1] == b and keys[k, 2] == c:
+            break
+        place = (place + 1) & mask
+    return place
+
+
+@compiled
+def _closed_range(first: int, last: int, corners: Floats, starts: Ints) -> NDArray[np.bool_]:
+    answer = np.zeros(last - first, np.bool_)
+    for element in range(first, last):
+        low, high = starts[element], starts[element + 1]
+        count = high - low
+        if count > 0:
+            answer[element - first] = _closed(corners[low:high])
+    return answer
+
+
+@compiled
+def _closed(corners: Floats) -> bool:
+    count = len(corners)
+    size = 8
+    while size < 6 * count:  # at most half full
+        size *= 2
+    mask = size - 1
+    about = np.empty(3)
+    for k in range(3):
+        about[k] = min(corners[:, k].min(), corners[:, k + 3].min(), corners[:, k + 6].min())
+    table = np.full(size, -1)
+    keys = np.empty((3 * count, 3), np.int64)
+    number = np.empty((count, 3), np.int64)
+    points = 0
+    volume = 0.0
+    area = 0.0
+    for i in range(count):
+        for side in range(3):
+            a = int(np.rint((corners[i, 3 * side] - about[0]) / MERGE_M))
+            b = int(np.rint((corners[i, 3 * side + 1] - about[1]) / MERGE_M))
+            c = int(np.rint((corners[i, 3 * side + 2] - about[2]) / MERGE_M))
+            place = _slot(table, keys, a, b, c, mask)
+            if table[place] < 0:
+                table[place] = points
+                keys[points, 0], keys[points, 1], keys[points, 2] = a, b, c
+                points += 1
+            number[i, side] = table[place]
+        ux, uy, uz = corners[i, 3] - corners[i, 0], corners[i, 4] - corners[i, 1], corners[i, 5] - corners[i, 2]
+        vx, vy, vz = corners[i, 6] - corners[i, 0], corners[i, 7] - corners[i, 1], corners[i, 8] - corners[i, 2]
+        nx, ny, nz = uy * vz - uz * vy, uz * vx - ux * vz, ux * vy - uy * vx
+        area += 0.5 * math.sqrt(nx * nx + ny * ny + nz * nz)
+        ax, ay, az = corners[i, 0] - about[0], corners[i, 1] - about[1], corners[i, 2] - about[2]
+        volume += (ax * nx + ay * ny + az * nz) / 6.0
+    if abs(volume) <= 0.5 * THINNEST_M * area:
+        return False
+    table[:] = -1
+    balance = np.zeros(3 * count, np.int64)
+    edges = 0
+    for i in range(count):
+        if number[i, 0] == number[i, 1] or number[i, 1] == number[i, 2] or number[i, 2] == number[i, 0]:
+            continue
+        for side in range(3):
+            a, b = number[i, side], number[i, (side + 1) % 3]
+            place = _slot(table, keys, min(a, b), max(a, b), 0, mask)
+            if table[place] < 0:
+                table[place] = edges
+                keys[edges, 0], keys[edges, 1], keys[edges, 2] = min(a, b), max(a, b), 0
+                edges += 1
+            balance[table[place]] += 1 if a < b else -1
+    for k in range(edges):
+        if balance[k] != 0:
+            return False
+    return edges > 0
+
+
+def turn_outward(triangles_m: ArrayLike, starts: ArrayLike) -> tuple[Floats, Flags]:
+    """Return the triangles (n, 3, 3) with the faces of every closed mesh looking outward, and which (k,) are closed.
+
+    ``starts`` (k + 1,) are the first triangles of the meshes and the end of the last. Corners are merged on a grid of
+    ``MERGE_M``. Closed is a mesh when every edge is shared by exactly two of its faces, when its faces can agree about
+    outside, and when it holds a volume. Each connected shell is turned on its own, so that a shell within another one
+    counts as solid too. Meshes that are not closed and triangles without area come back as they are.
+    """
+    corners = _triangles(triangles_m)
+    first_of = np.asarray(starts, dtype=np.int64)
+    count = len(first_of) - 1
+    mesh_of = np.repeat(np.arange(count), np.diff(first_of))
+    closed = np.zeros(count, dtype=bool)
+    if len(corners) == 0:
+        return corners, closed
+    merged = _numbers(corners, first_of, mesh_of)
+    solid = np.flatnonzero(
+        (merged[:, 0] != merged[:, 1]) & (merged[:, 1] != merged[:, 2]) & (merged[:, 2] != merged[:, 0])
+    )
+    faces, mesh = merged[solid], mesh_of[solid]
+    edge, uses, upward = edges_of(faces)
+    torn = np.zeros(count, dtype=bool)
+    torn[mesh[np.flatnonzero(uses[edge] != 2) // 3]] = True
+    whole = ~torn[mesh]
+    solid, faces, mesh = solid[whole], faces[whole], mesh[whole]
     if len(faces) == 0:
-        return False
-    walked = _edges(faces)
-    low, high = walked.min(axis=1), walked.max(axis=1)
-    direction = np.where(walked[:, 0] == low, 1, -1)
-    _, edge = np.unique(np.stack([low, high], axis=1), axis=0, return_inverse=True)
-    if np.bincount(edge.reshape(-1), weights=direction).any():
-        return False
-    return _holds_volume(corners)
+        return corners, closed
+    edge, uses, upward = edges_of(faces)
+    pairs = np.argsort(edge, kind="stable").reshape(-1, 2)
+    shell, flip, one_sided = agreeing(len(faces), pairs // 3, upward[pairs[:, 0]] != upward[pairs[:, 1]])
+    closed[mesh] = True
+    closed[mesh[one_sided]] = False
+    turned = corners[solid]
+    turned[flip] = turned[flip][:, ::-1]
+    volume, area = _volumes_and_areas(turned, mesh, count)
+    of_shell = np.bincount(shell, weights=volume)
+    inward = of_shell[shell] < 0.0
+    turned[inward] = turned[inward][:, ::-1]
+    volume = np.where(inward, -volume, volume)
+    closed &= np.abs(np.bincount(mesh, weights=volume, minlength=count)) > 0.5 * THINNEST_M * np.bincount(
+        mesh, weights=area, minlength=count
+    )
+    done = closed[mesh]
+    corners[solid[done]] = turned[done]
+    return corners, closed
 
 
 def orient(triangles_m: ArrayLike) -> Floats | None:
-    """Return a copy of the triangles (n, 3, 3) in which all faces look outward, or None if the mesh is not closed.
-
-    Each connected shell is oriented on its own, so that a shell within another one counts as solid too. Every edge
-    must be shared by exactly two faces; triangles without area are kept as they are.
-    """
+    """Return the triangles (n, 3, 3) of one mesh with all faces looking outward, or None if it is not closed."""
     corners = _triangles(triangles_m)
-    merged = _merged(corners)
-    solid = _with_area(merged)
-    faces = merged[solid]
-    if len(faces) == 0:
-        return None
-    walked = _edges(faces)
-    low, high = walked.min(axis=1), walked.max(axis=1)
-    _, edge, shared = np.unique(np.stack([low, high], axis=1), axis=0, return_inverse=True, return_counts=True)
-    if (shared != 2).any():
-        return None
-    by_edge = np.argsort(edge.reshape(-1), kind="stable").reshape(-1, 2)
-    owner = by_edge % len(faces)  # edges were listed first sides first
-    first, second = owner[:, 0], owner[:, 1]
-    agree = walked[by_edge[:, 0], 0] != walked[by_edge[:, 1], 0]
-    flip = _flips(len(faces), first, second, agree)
-    if flip is None:
-        return None
-    turned = corners.copy()
-    flipped = np.flatnonzero(solid)[flip]
-    turned[flipped] = turned[flipped][:, ::-1]
-    count, shell = _shells(len(faces), first, second)
-    volume = np.bincount(shell, weights=_volumes(turned[solid], turned[solid].mean(axis=(0, 1))), minlength=count)
-    inward = np.flatnonzero(solid)[volume[shell] < 0.0]
-    turned[inward] = turned[inward][:, ::-1]
-    return turned if _holds_volume(turned) else None
+    turned, closed = turn_outward(corners, [0, len(corners)])
+    return turned if closed[0] else None
 
 
 def _triangles(triangles_m: ArrayLike) -> Floats:
@@ -73,62 +184,65 @@ def _triangles(triangles_m: ArrayLike) -> Floats:
     return corners.reshape(-1, 3, 3)
 
 
-def _merged(corners: Floats) -> Ints:
-    """Return the merged corner numbers (n, 3)."""
-    if len(corners) == 0:
-        return np.empty((0, 3), np.int64)
-    points = corners.reshape(-1, 3) - corners.reshape(-1, 3).min(axis=0)
-    _, number = np.unique(np.rint(points / MERGE_M), axis=0, return_inverse=True)
-    return number.reshape(-1, 3).astype(np.int64)
+def edges_of(faces: Ints) -> tuple[Ints, Ints, Flags]:
+    """Return for the sides (3 n,) of faces (n, 3), face by face, their edge's number and whether they go upwards in
+    the numbers of the corners; and how many sides use each edge."""
+    start, end = faces.ravel(), np.roll(faces, -1, axis=1).ravel()
+    low, high = np.minimum(start, end), np.maximum(start, end)
+    _, number, uses = np.unique(low * (int(faces.max(initial=0)) + 1) + high, return_inverse=True, return_counts=True)
+    return np.asarray(number.reshape(-1), dtype=np.int64), np.asarray(uses, dtype=np.int64), np.asarray(start < end)
 
 
-def _with_area(merged: Ints) -> NDArray[np.bool_]:
-    """Return which faces (n,) have three different corners."""
-    a, b, c = merged[:, 0], merged[:, 1], merged[:, 2]
-    return np.asarray((a != b) & (b != c) & (c != a))
+def agreeing(count: int, pairs: Ints, agree: Flags) -> tuple[Ints, Flags, Flags]:
+    """Return for each of ``count`` faces its shell, whether to turn it over, and whether its shell has one side only.
+
+    ``pairs`` (m, 2) are faces that share an edge, ``agree`` (m,) whether they look the same way as drawn. Every face
+    stands twice in a graph, as it is and turned over (its number + count): neighbours that agree hang together as
+    they are, the others crosswise. A face that hangs together with itself turned over is on a one-sided surface.
+    The first face of each shell stays as it is.
+    """
+    one, other = pairs[:, 0], pairs[:, 1]
+    shell = components(one, other, count)
+    cross = np.where(agree, 0, count)
+    ends = np.concatenate([one, one + count]), np.concatenate([other + cross, other + count - cross])
+    twice = components(*ends, 2 * count)
+    first = np.unique(shell, return_index=True)[1]
+    flip = twice[:count] != twice[first][shell]
+    return shell, np.asarray(flip), np.asarray(twice[:count] == twice[count:])
 
 
-def _faces(corners: Floats) -> Ints:
-    merged = _merged(corners)
-    return merged[_with_area(merged)]
+def components(first: NDArray[np.integer], second: NDArray[np.integer], count: int) -> Ints:
+    """Return a number (count,) for each node, equal for nodes that edges from ``first`` to ``second`` connect."""
+    graph = coo_array((np.ones(len(first), dtype=np.int8), (first, second)), shape=(count, count))
+    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int64)
 
 
-def _edges(faces: Ints) -> Ints:
-    """Return the edges (3n, 2) as they are walked: all first sides, all second sides, all third sides."""
-    return np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]], faces[:, [2, 0]]])
+def _numbers(corners: Floats, first_of: Ints, mesh_of: Ints) -> Ints:
+    """Return the merged corner numbers (n, 3); corners of different meshes never share one."""
+    filled = first_of[:-1][np.diff(first_of) > 0]
+    low = np.minimum.reduceat(corners.min(axis=1), filled, axis=0)
+    row = np.repeat(np.arange(len(filled)), np.diff(np.append(filled, len(corners))))
+    grid = np.rint((corners - low[row][:, None]) / MERGE_M).astype(np.int64).reshape(-1, 3)
+    mesh = np.repeat(mesh_of, 3)
+    with np.errstate(over="ignore"):
+        key = (grid[:, 0] + mesh * np.int64(0x2545F4914F6CDD1D)) * np.int64(0x1E3779B97F4A7C15)
+        key ^= grid[:, 1] * np.int64(0x42B2AE3D27D4EB4F)
+        key ^= (key >> 29) + grid[:, 2] * np.int64(0x165667B19E3779F9)
+    _, first, number = np.unique(key, return_index=True, return_inverse=True)
+    number = number.reshape(-1)
+    same = first[number]
+    if not ((grid[same] == grid).all() and (mesh[same] == mesh).all()):
+        # two places met in one key
+        _, number = np.unique(np.column_stack([mesh, grid]), axis=0, return_inverse=True)
+    return np.asarray(number.reshape(-1, 3), dtype=np.int64)
 
 
-def _volumes(corners: Floats, about: Floats) -> Floats:
-    a, b, c = (corners[:, k] - about for k in range(3))
-    return np.asarray(np.einsum("ij,ij->i", a, np.cross(b, c)) / 6.0)
-
-
-def _holds_volume(corners: Floats) -> bool:
-    volume = abs(float(_volumes(corners, corners.mean(axis=(0, 1))).sum()))
-    sides = np.cross(corners[:, 1] - corners[:, 0], corners[:, 2] - corners[:, 0])
-    area = 0.5 * float(np.linalg.norm(sides, axis=1).sum())
-    return volume > 0.5 * THINNEST_M * area
-
-
-def _shells(count: int, first: Ints, second: Ints) -> tuple[int, Ints]:
-    graph = coo_array((np.ones(len(first), np.int8), (first, second)), shape=(count, count))
-    shells, shell = connected_components(graph, directed=False)
-    return int(shells), np.asarray(shell, dtype=np.int64)
-
-
-def _flips(count: int, first: Ints, second: Ints, agree: NDArray[np.bool_]) -> NDArray[np.bool_] | None:
-    """Return which faces to turn so that all neighbours agree; None where that cannot be (a one-sided surface)."""
-    graph = coo_array((np.ones(len(first), np.int8), (first, second)), shape=(count, count)).tocsr()
-    disagreement = {
-        **dict(zip(zip(first.tolist(), second.tolist(), strict=True), (~agree).tolist(), strict=True)),
-        **dict(zip(zip(second.tolist(), first.tolist(), strict=True), (~agree).tolist(), strict=True)),
-    }
-    flip = np.zeros(count, dtype=bool)
-    _, shell = _shells(count, first, second)
-    _, seeds = np.unique(shell, return_index=True)
-    for seed in seeds.tolist():
-        order, before = breadth_first_order(graph, seed, directed=False)
-        for face in order[1:].tolist():
-            flip[face] = flip[before[face]] ^ disagreement[(int(before[face]), face)]
-    wrong = (flip[first] ^ flip[second]) != ~agree
-    return None if wrong.any() else flip
+def _volumes_and_areas(triangles: Floats, mesh: Ints, count: int) -> tuple[Floats, Floats]:
+    """Return what each triangle (n,) adds to the volume of its mesh, about the mean of its corners, and its area."""
+    share = np.bincount(mesh, minlength=count)[mesh]
+    middle = np.stack(
+        [np.bincount(mesh, weights=triangles[:, :, k].sum(axis=1), minlength=count)[mesh] for k in range(3)], axis=1
+    ) / (3.0 * share[:, None])
+    a, b, c = (triangles[:, k] - middle for k in range(3))
+    cross = np.cross(b - a, c - a)
+    return np.einsum("ij,ij->i", a, cross) / 6.0, 0.5 * np.linalg.norm(cross, axis=1)

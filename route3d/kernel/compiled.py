@@ -18,10 +18,11 @@ from concurrent.futures import ThreadPoolExecutor
 from contextlib import contextmanager
 from functools import cache
 from pathlib import Path
-from typing import Any, ParamSpec, TypeVar
+from typing import Any, ParamSpec, TypeVar, cast
 
 import numba
 import numpy as np
+from numba.core import event
 from numpy.typing import NDArray
 
 P = ParamSpec("P")
@@ -32,6 +33,33 @@ _config: Any = numba.config  # its names are set at run time
 _thread_limit: list[int] = []
 
 
+class _Notice(event.Listener):
+    """Tells when compiling begins and when it is over; loops that call others are compiled inside each other."""
+
+    def __init__(self, tell: Callable[[bool], None]) -> None:
+        self._tell, self._under_way = tell, 0
+
+    def on_start(self, event: object) -> None:
+        self._under_way += 1
+        if self._under_way == 1:
+            self._tell(True)
+
+    def on_end(self, event: object) -> None:
+        self._under_way -= 1
+        if self._under_way == 0:
+            self._tell(False)
+
+
+@contextmanager
+def compile_notice(tell: Callable[[bool], None]) -> Iterator[None]:
+    """Call ``tell(True)`` whenever loops begin to be compiled inside the ``with`` block, ``tell(False)`` when done.
+
+    Loops that are found on disk are not compiled.
+    """
+    with event.install_listener("numba:compile", _Notice(tell)):
+        yield
+
+
 def compiled(function: Callable[P, R]) -> Callable[P, R]:
     """Compile a function of numbers and arrays on its first call, and keep the machine code between sessions."""
     before = _config.CACHE_DIR
@@ -39,8 +67,11 @@ def compiled(function: Callable[P, R]) -> Callable[P, R]:
         _config.CACHE_DIR = str(_cache_folder(Path(function.__code__.co_filename).stem))
     try:
         # contract lets the processor fuse a multiplication and an addition; nothing may assume away NaN or infinity
-        made: Callable[P, R] = numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})(function)
-        return made
+        made: Any = numba.njit(cache=True, nogil=True, error_model="numpy", fastmath={"contract"})(function)
+        # a constant among the arguments would be a type of its own, and the same loop be compiled again for it
+        choose = made.get_call_template
+        made.get_call_template = lambda args, kws: choose(tuple(map(numba.types.unliteral, args)), kws)
+        return cast("Callable[P, R]", made)
     finally:
         _config.CACHE_DIR = before
 

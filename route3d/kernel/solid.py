@@ -8,19 +8,21 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from route3d.kernel.arc_roots import linear_roots
-from route3d.kernel.bvh import STACK, box_gap2, segment_misses
-from route3d.kernel.closed import is_closed, orient
+from route3d.kernel.bvh import STACK, box_gap2, segment_misses, single_above, single_below
+from route3d.kernel.closed import closed_elements, is_closed, orient
 from route3d.kernel.compiled import compiled, in_parts
 from route3d.kernel.depth import Depth, deepest_rows
 from route3d.kernel.inside import is_inside
 from route3d.kernel.mesh_index import MeshIndex, local_pieces, numbers_within, path_starts
 from route3d.kernel.piece import piece_misses
-from route3d.kernel.stretches import Stretches, from_rows, grown, joined
+from route3d.kernel.stretches import Stretches, from_rows, grown, joined, sort_rows
 from route3d.kernel.triangles import arc_point
+from route3d.kernel.wide import WIDE_STACK, lowest_bit, near_places
 
 __all__ = [
     "Depth",
     "Stretches",
+    "closed_elements",
     "deepest",
     "elements_around",
     "inside_points",
@@ -68,7 +70,7 @@ def elements_around(index: MeshIndex, points_m: ArrayLike, closed: ArrayLike) ->
     if flags.shape != (index.element_count,):
         raise ValueError("one flag per element is needed")
     rows = np.empty((0, 2), np.int64)
-    if len(points) and len(index.top_order):
+    if len(points) and len(index.top_links):
         rows = _around(
             points,
             flags,
@@ -78,7 +80,6 @@ def elements_around(index: MeshIndex, points_m: ArrayLike, closed: ArrayLike) ->
             index.frames,
             index.top_boxes,
             index.top_links,
-            index.top_order,
         )
     rows = rows[np.lexsort((rows[:, 1], rows[:, 0]))]
     point, element = rows[:, 0].copy(), rows[:, 1].copy()
@@ -188,11 +189,11 @@ def _around(
     frames: Floats,
     top_boxes: Singles,
     top_links: Links,
-    top_order: Ints,
 ) -> Ints:
     rows = np.empty((64, 2), np.int64)
     count = 0
-    stack = np.empty(STACK, np.int64)
+    stack = np.empty(WIDE_STACK, np.int64)
+    reach = np.full(top_links.shape, np.float32(_EDGE_M))
     for k in range(len(points)):
         x, y, z = points[k, 0], points[k, 1], points[k, 2]
         depth = 1
@@ -200,16 +201,18 @@ def _around(
         while depth > 0:
             depth -= 1
             node = stack[depth]
-            if box_gap2(top_boxes, node, x, y, z, x, y, z) > 0.0:
-                continue
-            child, held = top_links[node, 0], top_links[node, 1]
-            if held == 0:
-                stack[depth] = child + 1
-                stack[depth + 1] = child
-                depth += 2
-                continue
-            for j in range(child, child + held):
-                element = top_order[j]
+            mask = near_places(
+                top_boxes, reach, node, single_below(x), single_below(y), single_below(z),
+                single_above(x), single_above(y), single_above(z), np.float32(0.0),
+            )  # fmt: skip
+            while mask != 0:
+                link = top_links[node, lowest_bit(mask)]
+                mask &= mask - 1
+                if link >= 0:
+                    stack[depth] = link
+                    depth += 1
+                    continue
+                element = -1 - link
                 if closed[element] and is_inside(x, y, z, roots[element], boxes, links, frames):
                     if count == len(rows):
                         larger = np.empty((2 * count, 2), np.int64)
@@ -236,7 +239,7 @@ def _inside_pairs(
     """Return rows (pair, from, to)."""
     rows = np.empty((64, 3))
     count = 0
-    places = np.empty((64, 1))
+    places = np.empty((64, 2))  # the second number is not used
     intervals = np.empty((64, 2))
     stack = np.empty(STACK, np.int64)
     for pair in range(first, last):
@@ -249,7 +252,7 @@ def _inside_pairs(
             if piece_misses(piece, boxes, root, 0.0):
                 continue  # not in the element's box, so not inside
             places, crossings = _crossings(piece, root, boxes, links, frames, stack, places)
-            places[:crossings, 0].sort()
+            sort_rows(places, crossings)
             for k in range(crossings - 1):
                 low, high = places[k, 0], places[k + 1, 0]
                 if high - low < _SHORTEST_M:

@@ -32,21 +32,50 @@ def grown(buffer: Floats) -> Floats:
 
 
 @compiled
+def sort_values(values: Floats, count: int) -> None:
+    """Sort the first ``count`` values in place: by Shell's method, which compiles much faster than the library's."""
+    gap = count // 2
+    while gap > 0:
+        for k in range(gap, count):
+            value = values[k]
+            j = k
+            while j >= gap and values[j - gap] > value:
+                values[j] = values[j - gap]
+                j -= gap
+            values[j] = value
+        gap = 1 if gap == 2 else gap * 5 // 11
+
+
+@compiled
+def sort_rows(rows: Floats, count: int) -> None:
+    """Sort the first ``count`` rows (from, to) in place by their first number."""
+    gap = count // 2
+    while gap > 0:
+        for k in range(gap, count):
+            first, second = rows[k, 0], rows[k, 1]
+            j = k
+            while j >= gap and rows[j - gap, 0] > first:
+                rows[j, 0], rows[j, 1] = rows[j - gap, 0], rows[j - gap, 1]
+                j -= gap
+            rows[j, 0], rows[j, 1] = first, second
+        gap = 1 if gap == 2 else gap * 5 // 11
+
+
+@compiled
 def joined(intervals: Floats, count: int) -> int:
     """Sort and join the first ``count`` rows (from, to) in place; return how many are left."""
     if count == 0:
         return 0
-    order = np.argsort(intervals[:count, 0])
-    rows = intervals[:count][order]
+    sort_rows(intervals, count)
     kept = 0
-    low, high = rows[0, 0], rows[0, 1]
+    low, high = intervals[0, 0], intervals[0, 1]
     for k in range(1, count):
-        if rows[k, 0] <= high + JOIN_M:
-            high = max(high, rows[k, 1])
+        if intervals[k, 0] <= high + JOIN_M:
+            high = max(high, intervals[k, 1])
         else:
             intervals[kept, 0], intervals[kept, 1] = low, high
             kept += 1
-            low, high = rows[k, 0], rows[k, 1]
+            low, high = intervals[k, 0], intervals[k, 1]
     intervals[kept, 0], intervals[kept, 1] = low, high
     return kept + 1
 

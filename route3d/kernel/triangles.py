@@ -21,6 +21,8 @@ FRAME_WIDTH = 12
 TOLERANCE_M = 5e-7  # distances from arcs are certified to this
 _FLAT_M = 1e-12  # heights and edges below this are nothing
 _PARALLEL = 1e-20  # squared sine of the angle between lines that are taken as parallel
+_SURE = 1.0 - 1e-9  # squared distances are sure to this share
+_INSIDE = 1e-4  # as a share of the triangle; far above rounding, for slivers too
 _INFINITE = math.inf
 
 Floats = NDArray[np.float64]
@@ -226,16 +228,27 @@ def segment_triangle(
         height_a = ax * nx + ay * ny + az * nz
         height_b = bx * nx + by * ny + bz * nz
         same_side = (height_a > 0.0 and height_b > 0.0) or (height_a < 0.0 and height_b < 0.0)
-        if same_side:
-            low = min(abs(height_a), abs(height_b))
-            if low * low * inverse_n2 >= limit2:
-                return _INFINITE, 0.0
+        low = min(abs(height_a), abs(height_b))
+        if same_side and low * low * inverse_n2 >= limit2:
+            return _INFINITE, 0.0
         x_a = (ax * ex + ay * ey + az * ez) * inverse_e2
         y_a = (ax * wx + ay * wy + az * wz) * inverse_w2
         x_b = (bx * ex + by * ey + bz * ez) * inverse_e2
         y_b = (bx * wx + by * wy + bz * wz) * inverse_w2
-        over_a = y_a >= 0.0 and y_a * foot <= x_a and y_a * (1.0 - foot) <= 1.0 - x_a
-        over_b = y_b >= 0.0 and y_b * foot <= x_b and y_b * (1.0 - foot) <= 1.0 - x_b
+        # the gap to the rectangle around the triangle, in its own axes
+        gap = max(min(x_a, x_b) - 1.0, -max(x_a, x_b), 0.0)
+        far2 = gap * gap / inverse_e2
+        gap = max(min(y_a, y_b) - 1.0, -max(y_a, y_b), 0.0)
+        far2 += gap * gap / inverse_w2
+        if same_side:
+            far2 += low * low * inverse_n2
+        if far2 * _SURE >= limit2:
+            return _INFINITE, 0.0
+        # how far inside each edge, as a share of the triangle
+        left_a, right_a = x_a - y_a * foot, 1.0 - x_a - y_a * (1.0 - foot)
+        left_b, right_b = x_b - y_b * foot, 1.0 - x_b - y_b * (1.0 - foot)
+        over_a = y_a >= 0.0 and left_a >= 0.0 and right_a >= 0.0
+        over_b = y_b >= 0.0 and left_b >= 0.0 and right_b >= 0.0
         if not same_side and height_a != height_b:
             t = height_a / (height_a - height_b)
             x = x_a + t * (x_b - x_a)
@@ -249,24 +262,34 @@ def segment_triangle(
             at = 1.0
         if over_a and over_b:  # the whole segment is above the face, so an end is nearest
             return best2, at
+        # a point is nearest to the face below it or to an edge that it lies beyond: an edge that the whole segment
+        # is well inside of is left out
+        if min(left_a, left_b) < _INSIDE:
+            edge2, s, t = segment_segment(-ax, -ay, -az, dx, dy, dz, cx, cy, cz)
+            if edge2 < best2:
+                best2, at = edge2, s
+        if min(right_a, right_b) < _INSIDE:
+            edge2, s, t = segment_segment(ex - ax, ey - ay, ez - az, dx, dy, dz, cx - ex, cy - ey, cz - ez)
+            if edge2 < best2:
+                best2, at = edge2, s
+        if min(y_a, y_b) >= _INSIDE:
+            return best2, at
     edge2, s, t = segment_segment(-ax, -ay, -az, dx, dy, dz, ex, ey, ez)
     if edge2 < best2:
         best2, at = edge2, s
-    if inverse_w2 > 0.0:
-        edge2, s, t = segment_segment(-ax, -ay, -az, dx, dy, dz, cx, cy, cz)
-        if edge2 < best2:
-            best2, at = edge2, s
-        edge2, s, t = segment_segment(ex - ax, ey - ay, ez - az, dx, dy, dz, cx - ex, cy - ey, cz - ez)
-        if edge2 < best2:
-            best2, at = edge2, s
     return best2, at
 
 
 @compiled
 def arc_point(piece: Floats, angle: float) -> tuple[float, float, float]:
     """Return the point of an arc piece at ``angle`` radians from its start."""
-    c = math.cos(angle) * piece[12]
-    s = math.sin(angle) * piece[12]
+    return _on_circle(piece, math.cos(angle), math.sin(angle))
+
+
+@compiled
+def _on_circle(piece: Floats, cosine: float, sine: float) -> tuple[float, float, float]:
+    c = cosine * piece[12]
+    s = sine * piece[12]
     return (
         piece[3] + c * piece[6] + s * piece[9],
         piece[4] + c * piece[7] + s * piece[10],
@@ -277,14 +300,19 @@ def arc_point(piece: Floats, angle: float) -> tuple[float, float, float]:
 @compiled
 def arc_lowest(piece: Floats, nx: float, ny: float, nz: float, first: float, last: float) -> float:
     """Return the least n·x over the points x of an arc from ``first`` to ``last`` (radians), of its circle past pi."""
+    wide = last - first > math.pi
+    return _lowest(piece, nx, ny, nz, math.cos(first), math.sin(first), math.cos(last), math.sin(last), wide)
+
+
+@compiled
+def _lowest(
+    piece: Floats, nx: float, ny: float, nz: float, c0: float, s0: float, c1: float, s1: float, wide: bool
+) -> float:
     middle = nx * piece[3] + ny * piece[4] + nz * piece[5]
     u = piece[12] * (nx * piece[6] + ny * piece[7] + nz * piece[8])
     v = piece[12] * (nx * piece[9] + ny * piece[10] + nz * piece[11])
-    if last - first > math.pi:
-        return float(middle - math.sqrt(u * u + v * v))
-    c0, s0 = math.cos(first), math.sin(first)
-    c1, s1 = math.cos(last), math.sin(last)
-    if -u * s0 + v * c0 < 0.0 and -u * s1 + v * c1 > 0.0:  # it falls, then rises: the bottom is between
+    # where it falls, then rises, the bottom is between
+    if wide or (-u * s0 + v * c0 < 0.0 and -u * s1 + v * c1 > 0.0):
         return float(middle - math.sqrt(u * u + v * v))
     return float(middle + min(u * c0 + v * s0, u * c1 + v * s1))
 
@@ -299,61 +327,107 @@ def triangle_highest(frames: Floats, i: int, nx: float, ny: float, nz: float) ->
 
 
 @compiled
-def arc_triangle(piece: Floats, first: float, last: float, frames: Floats, i: int, limit: float) -> tuple[float, float]:
-    """Return the distance between an arc and triangle ``i``, certified to ``TOLERANCE_M``, and the angle of the place.
+def arc_triangle(
+    piece: Floats, chords: Floats, part: int, step: float, frames: Floats, i: int, d2: float, share: float, limit: float
+) -> tuple[float, float]:
+    """Return the distance between a part of an arc and triangle ``i``, certified to ``TOLERANCE_M``, and its angle.
 
-    Branch and bound over the angles ``first`` to ``last``, at most half a turn apart. Below an arc's part lie two
-    bounds: the distance of its chord less the sagitta, and the gap between the part and the triangle seen along the
-    shortest line found. The second closes at once where the arc runs parallel to the face. An angle of -1 says "not
-    nearer than ``limit``", to within the tolerance.
+    Branch and bound. Below an arc's part lie two bounds: the distance of its chord less the sagitta, and the gap
+    between the part and the triangle seen along the shortest line found. The second closes at once where the arc runs
+    parallel to the face. An angle of -1 says "not nearer than ``limit``", to within the tolerance.
+
+    Parameters
+    ----------
+    chords, part, step
+        The part goes from ``part * step`` to one ``step`` (radians, at most half a turn) further; at its ends are the
+        rows ``part`` and ``part + 1`` of ``chords``: x, y, z, and cosine and sine of the angle.
+    d2, share
+        What ``segment_triangle`` says of the chord.
     """
-    radius = piece[12]
+    a = part * step
+    low, best, place = _arc_bound(
+        piece, a, a + step, chords[part, 3], chords[part, 4], chords[part + 1, 3], chords[part + 1, 4],
+        frames, i, d2, share, limit, -1.0,
+    )  # fmt: skip
+    if low >= best - TOLERANCE_M:
+        return best, place
+    return _arc_halved(piece, a, a + step, frames, i, low, share, best, place)
+
+
+@compiled
+def _arc_bound(
+    piece: Floats,
+    a: float,
+    b: float,
+    c0: float,
+    s0: float,
+    c1: float,
+    s1: float,
+    frames: Floats,
+    i: int,
+    d2: float,
+    share: float,
+    best: float,
+    place: float,
+) -> tuple[float, float, float]:
+    """Return what the arc from a to b cannot come below (infinity: nothing to be gained), best and its angle."""
+    sagitta = piece[12] * 2.0 * math.sin(0.25 * (b - a)) ** 2
+    low = max(math.sqrt(d2) - sagitta, 0.0)
+    angle = a + share * (b - a)
+    px, py, pz = arc_point(piece, angle)
+    near2, qx, qy, qz = point_triangle(px, py, pz, frames, i)
+    near = math.sqrt(near2)
+    if near < best:
+        best = near
+        place = angle
+    if sagitta < 0.25 * TOLERANCE_M or low >= best - TOLERANCE_M:
+        return _INFINITE, best, place
+    if near > TOLERANCE_M:
+        nx, ny, nz = (px - qx) / near, (py - qy) / near, (pz - qz) / near
+        lowest = _lowest(piece, nx, ny, nz, c0, s0, c1, s1, b - a > math.pi)
+        low = max(low, lowest - triangle_highest(frames, i, nx, ny, nz))
+    return low, best, place
+
+
+@compiled
+def _arc_halved(
+    piece: Floats,
+    first: float,
+    last: float,
+    frames: Floats,
+    i: int,
+    low: float,
+    share: float,
+    best: float,
+    place: float,
+) -> tuple[float, float]:
     size = 64
     begin = np.empty(size)
     end = np.empty(size)
     bound = np.empty(size)
-    begin[0], end[0], bound[0] = first, last, 0.0
-    count = 1
-    best = limit
-    place = -1.0
-    while count > 0:
+    count = 0
+    a, b = first, last
+    while True:
+        if low < best - TOLERANCE_M:
+            if count + 2 > size:  # halving stops at 0.25 of the tolerance, far above 2**-60 of any arc
+                raise RuntimeError("an arc was halved too often")
+            middle = a + 0.5 * (b - a)
+            sooner = 1 if share < 0.5 else 0  # the promising half last, so that it is looked at first
+            begin[count + sooner], end[count + sooner] = a, middle
+            begin[count + 1 - sooner], end[count + 1 - sooner] = middle, b
+            bound[count], bound[count + 1] = low, low
+            count += 2
+        while count > 0 and bound[count - 1] >= best - TOLERANCE_M:
+            count -= 1
+        if count == 0:
+            return best, place
         count -= 1
-        if bound[count] >= best - TOLERANCE_M:
-            continue
-        a = begin[count]
-        b = end[count]
-        half = 0.5 * (b - a)
-        sagitta = radius * 2.0 * math.sin(0.5 * half) ** 2
-        ax, ay, az = arc_point(piece, a)
-        bx, by, bz = arc_point(piece, b)
-        reach = best + sagitta
-        d2, s = segment_triangle(ax, ay, az, bx, by, bz, frames, i, reach * reach)
-        if d2 >= reach * reach:
-            continue
-        low = max(math.sqrt(d2) - sagitta, 0.0)
-        angle = a + s * (b - a)
-        px, py, pz = arc_point(piece, angle)
-        near2, qx, qy, qz = point_triangle(px, py, pz, frames, i)
-        near = math.sqrt(near2)
-        if near < best:
-            best = near
-            place = angle
-        if sagitta < 0.25 * TOLERANCE_M or low >= best - TOLERANCE_M:
-            continue
-        if near > TOLERANCE_M:
-            nx, ny, nz = (px - qx) / near, (py - qy) / near, (pz - qz) / near
-            low = max(low, arc_lowest(piece, nx, ny, nz, a, b) - triangle_highest(frames, i, nx, ny, nz))
-            if low >= best - TOLERANCE_M:
-                continue
-        if count + 2 > size:  # halving stops at 0.25 of the tolerance, far above 2**-60 of any arc
-            raise RuntimeError("an arc was halved too often")
-        middle = a + half
-        # the promising half last, so that it is looked at first
-        if s < 0.5:
-            begin[count], end[count], bound[count] = middle, b, low
-            begin[count + 1], end[count + 1], bound[count + 1] = a, middle, low
-        else:
-            begin[count], end[count], bound[count] = a, middle, low
-            begin[count + 1], end[count + 1], bound[count + 1] = middle, b, low
-        count += 2
-    return best, place
+        a, b = begin[count], end[count]
+        c0, s0, c1, s1 = math.cos(a), math.sin(a), math.cos(b), math.sin(b)
+        ax, ay, az = _on_circle(piece, c0, s0)
+        bx, by, bz = _on_circle(piece, c1, s1)
+        reach = best + piece[12] * 2.0 * math.sin(0.25 * (b - a)) ** 2
+        low = _INFINITE
+        d2, share = segment_triangle(ax, ay, az, bx, by, bz, frames, i, reach * reach)
+        if d2 < reach * reach:
+            low, best, place = _arc_bound(piece, a, b, c0, s0, c1, s1, frames, i, d2, share, best, place)

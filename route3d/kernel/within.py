@@ -12,7 +12,7 @@ from route3d.kernel.bvh import STACK, box_gap2, segment_misses
 from route3d.kernel.compiled import compiled, in_parts
 from route3d.kernel.mesh_index import MeshIndex, local_pieces, numbers_within, path_starts
 from route3d.kernel.piece import piece_misses
-from route3d.kernel.stretches import Stretches, from_rows, grown, joined
+from route3d.kernel.stretches import Stretches, from_rows, grown, joined, sort_values
 from route3d.kernel.triangles import arc_point, point_triangle, segment_segment, segment_triangle
 
 Floats = NDArray[np.float64]
@@ -346,7 +346,7 @@ def arc_within(
     count = _edge_roots(piece, first, last, limit, ax, ay, az, ex, ey, ez, angles, count)
     count = _sphere_roots(piece, first, last, limit, ax, ay, az, angles, count)
     count = _sphere_roots(piece, first, last, limit, ax + ex, ay + ey, az + ez, angles, count)
-    angles[:count].sort()
+    sort_values(angles, count)
     slack2 = (limit + _AT_LIMIT_M) ** 2
     begun = np.nan
     for k in range(count):

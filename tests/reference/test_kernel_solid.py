@@ -8,6 +8,7 @@ from kernel_truth import box, box_depth, path_points, piece_points, point_triang
 from route3d.kernel.compiled import thread_limit
 from route3d.kernel.mesh_index import build_index
 from route3d.kernel.solid import (
+    closed_elements,
     deepest,
     elements_around,
     inside_points,
@@ -245,3 +246,16 @@ def test_solid_answers_do_not_depend_on_the_number_of_threads():
             )
     for one, other in zip(*answers, strict=True):
         np.testing.assert_array_equal(one, other)
+
+
+def test_every_element_of_a_model_is_told_closed_or_open():
+    rng = np.random.default_rng(12)
+    solids = [trimesh.creation.icosphere(1), trimesh.creation.torus(1, 0.2), trimesh.creation.box((1, 2, 3))]
+    parts, expected = [], []
+    for k in range(300):
+        triangles = solids[k % 3].triangles + rng.uniform(-1e3, 1e3, 3)
+        keep = rng.random() < 0.5
+        parts.append(triangles if keep else np.delete(triangles, rng.integers(len(triangles)), 0))
+        expected.append(keep)
+    starts = np.concatenate([[0], np.cumsum([len(part) for part in parts])])
+    assert closed_elements(np.concatenate(parts), starts).tolist() == expected

@@ -8,6 +8,7 @@ from __future__ import annotations
 import resource
 import sys
 import time
+from itertools import pairwise
 
 import numpy as np
 import trimesh
@@ -98,7 +99,7 @@ def main() -> None:
         review = check_job(job, rules, "now", lambda stage, stages=stages: stages.append((stage, time.perf_counter())))
         stages.append(("", time.perf_counter()))
         print(f"{attempt}: {stages[-1][1] - stages[0][1]:.2f} s")
-        for (stage, begin), (_, end) in zip(stages[:-1], stages[1:], strict=True):
+        for (stage, begin), (_, end) in pairwise(stages):
             print(f"  {stage:24s}{end - begin:8.2f} s")
     print(f"summary {dict(review.summary)}")
     print(f"peak memory {resource.getrusage(resource.RUSAGE_SELF).ru_maxrss / 1024:.0f} MB")

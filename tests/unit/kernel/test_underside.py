@@ -1,5 +1,7 @@
 """The gap below a sheet is to its lowest surface, corrugated or flat, level or sloping."""
 
+from itertools import pairwise
+
 import numpy as np
 import pytest
 
@@ -18,7 +20,7 @@ def corrugated(
         x += pitch
     points = np.array([[s, h + slope * s] for s, h in zip(stations, height, strict=True)])
     faces = []
-    for (x0, z0), (x1, z1) in zip(points[:-1], points[1:], strict=True):
+    for (x0, z0), (x1, z1) in pairwise(points):
         a, b, c, d = (x0, 0.0, z0), (x1, 0.0, z1), (x1, width, z1), (x0, width, z0)
         faces += [[a, b, c], [a, c, d]]
     return np.array(faces)
