@@ -7,11 +7,10 @@ layer whose role is a mark (a strap, a box …) all content is one element and c
 from __future__ import annotations
 
 import logging
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from pathlib import Path
 
 import numpy as np
-from ezdxf.document import Drawing as DxfDocument
 from numpy.typing import NDArray
 
 from importers.drawing_units import metres_per_unit, unit_note
@@ -28,9 +27,11 @@ from importers.dxf_blocks import (
     sane,
     scale_steps,
 )
-from importers.dxf_collect import BODY_MARKS, TRIANGLES_MAX, Collector, no_surface
-from importers.dxf_open import LIBRARY_ERRORS, open_dxf
+from importers.dxf_collect import BODY_MARKS, TRIANGLES_MAX, Collector, Places, no_surface
+from importers.dxf_open import LIBRARY_ERRORS, OpenedDxf, open_dxf
 from importers.dxf_shape import Grain, Shape, chain, missing, surface
+from importers.dxf_xrefs import Externals
+from importers.roles import RoleOf
 from route3d.model.building import Drawing, InputFile
 from route3d.model.element import MARK_ROLES
 
@@ -46,7 +47,7 @@ def read_model(
     path: Path,
     *,
     name: str,
-    role_of: Callable[[str], str],
+    role_of: RoleOf,
     units: str | None,
     move_m: Sequence[float],
     chord_tolerance_m: float,
@@ -56,7 +57,7 @@ def read_model(
     Parameters
     ----------
     path, name : the file, and how messages and ids call it.
-    role_of : from a layer's name to a role of the model, or ``"zone"``.
+    role_of : from a layer's name, and of a block reference its block's too, to a role of the model or ``"zone"``.
     units : what the project says about the unit of length; None leaves it to the file.
     move_m : (3,) shift into the common frame.
     chord_tolerance_m : how far triangles of a curved surface may be off it.
@@ -65,16 +66,17 @@ def read_model(
     ------
     UnreadableFileError, UnknownUnitError
     """
-    opened = open_dxf(path)
+    opened = open_dxf(path, in_bulk=True)
     factor, unit = metres_per_unit(opened.doc, units, name)
     collector = Collector(name, role_of, chord_tolerance_m)
-    reader = _Reader(opened.doc, collector, chord_tolerance_m)
+    externals = Externals(path, name, factor, unit)
+    reader = _Reader(opened, Blocks(opened, externals, (path,), factor, unit), collector, chord_tolerance_m)
     frame = np.diag([factor, factor, factor, 1.0])
     frame[3, :3] = move_m
     # numbers that overflow are found where they end up: no element with them gets into the model
     with np.errstate(all="ignore"):
         reader.read(frame)
-    notes = [*opened.notes, *filter(None, [unit_note(opened.doc, units)]), *reader.notes()]
+    notes = [*opened.notes, *filter(None, [unit_note(opened.doc, units)]), *externals.notes, *reader.notes()]
     source = InputFile(
         name, opened.sha256, unit, reader.entities, sum(len(e.triangles_m) for e in collector.elements), tuple(notes)
     )
@@ -82,23 +84,25 @@ def read_model(
     return Drawing(
         tuple(collector.elements),
         tuple(collector.outlines),
-        (*opened.unread_rows(name), *collector.all_rows()),
+        (*opened.unread_rows(name), *externals.rows, *collector.all_rows()),
         source,
         collector.summaries(),
+        tuple(sorted(externals.depends.items())),
     )
 
 
 class _Reader:
     """The walk through model space and the blocks placed in it."""
 
-    def __init__(self, doc: DxfDocument, collector: Collector, tolerance_m: float) -> None:
-        self._doc = doc
-        self._blocks = Blocks(doc)
+    def __init__(self, opened: OpenedDxf, blocks: Blocks, collector: Collector, tolerance_m: float) -> None:
+        self._doc = opened.doc
+        self._bulk = opened.bulk
+        self._blocks = blocks
         self._collector = collector
         self._tolerance_m = tolerance_m
         self._lumps: dict[tuple[str, int, bool], tuple[Shape, ...]] = {}
         self._annotation = self._invisible = self._clipped = 0
-        self.entities = len(doc.modelspace())
+        self.entities = self._blocks.model.entities
 
     def read(self, frame: Array) -> None:
         """Take in everything; ``frame`` (4, 4) leads from drawing units to metres in the common frame."""
@@ -124,8 +128,9 @@ class _Reader:
                     wrong = [h for h, f in zip(handles, fit, strict=True) if not f]
                     self._collector.unread("INSERT", layer, NOT_SANE, wrong, None)
                     places, handles = places[fit], tuple(h for h, f in zip(handles, fit, strict=True) if f)
-                if self._collector.role(layer) in MARK_ROLES:
-                    self._lumped(followed[0].block, places, handles, layer)
+                role = self._role(followed[0], layer)
+                if role in MARK_ROLES:
+                    self._lumped(followed[0].block, places, handles, layer, role)
                 else:
                     deeper = tuple(f"{handle}/" for handle in handles)
                     stack.append((self._blocks.container(followed[0].block), places, deeper, layer))
@@ -153,17 +158,26 @@ class _Reader:
         hidden = sorted(layer for layer in collector.used_layers() if self._is_hidden(layer))
         if hidden:
             said.append(f"layers that are frozen or off were read all the same: {', '.join(hidden)}")
-        paper = sum(1 for p in self._doc.layouts if not p.is_modelspace for e in p if e.dxftype() != "VIEWPORT")
+        paper = sum(
+            sum(len(part) for part in self._bulk[e.dxf.handle]) if e.dxf.handle in self._bulk else 1
+            for p in self._doc.layouts
+            if not p.is_modelspace
+            for e in p
+            if e.dxftype() != "VIEWPORT"
+        )
         if paper:
             said.append(_counted(paper, "entity", "entities") + " on paper layouts not read")
         return [sentence for sentence in said if sentence]
 
     def _is_hidden(self, layer: str) -> bool:
-        try:
-            found = self._doc.layers.get(layer)
-            return bool(found.is_off() or found.is_frozen())
-        except LIBRARY_ERRORS:
-            return False
+        for doc in self._blocks.documents():
+            try:
+                found = doc.layers.get(layer)
+                if found.is_off() or found.is_frozen():
+                    return True
+            except LIBRARY_ERRORS:
+                continue
+        return False
 
     def _count(self, container: Container, places: int) -> None:
         self._annotation += container.annotation * places
@@ -180,7 +194,7 @@ class _Reader:
                 problem = "its block contains itself: redefine the block"
             elif self.entities + brings > INSTANCES_MAX:
                 problem = f"the file comes to more than {INSTANCES_MAX} entities: explode what is needed of it"
-            elif self._collector.role(layer) not in MARK_ROLES:
+            elif self._role(reference, layer) not in MARK_ROLES:
                 # nested references are counted with their own content when their turn comes
                 inner = self._blocks.container(reference.block)
                 self.entities += inner.entities * len(reference.labels) * len(matrices)
@@ -201,26 +215,31 @@ class _Reader:
 
     def _leaf(self, leaf: Leaf, matrices: Array, paths: Sequence[str], layer: str) -> None:
         if self._collector.role(layer) == "ignore":
-            self._collector.ignore(leaf.entities[0].dxftype(), layer, len(leaf.entities) * len(matrices))
+            self._collector.ignore(leaf.kind, layer, leaf.count * len(matrices))
             return
         steps = scale_steps(matrices)
         for step in np.unique(steps):
             chosen = np.flatnonzero(steps == step)
             places = matrices[chosen]
-            for shape in leaf.shapes(self._grain(int(step))):
-                self._collector.add(shape, places, [f"{paths[i]}{shape.handle}" for i in chosen.tolist()], layer)
+            self._collector.add_all(
+                leaf.shapes(self._grain(int(step))), Places(places), [paths[i] for i in chosen.tolist()], layer
+            )
 
-    def _lumped(self, block: str, places: Array, handles: Sequence[str], layer: str) -> None:
+    def _role(self, reference: Reference, layer: str) -> str:
+        return self._collector.role_of_reference(layer, reference.shown)
+
+    def _lumped(self, block: str, places: Array, handles: Sequence[str], layer: str, role: str) -> None:
         """Take in references whose content is one element each: a symbol of a strap, a box, a luminaire …"""
-        of_body = self._collector.role(layer) in BODY_MARKS
+        of_body = role in BODY_MARKS
         steps = scale_steps(places)
         for step in np.unique(steps):
             chosen = np.flatnonzero(steps == step)
             key = (block.lower(), int(step), of_body)
             if key not in self._lumps:
                 self._lumps[key] = self._gather(block, int(step), of_body)
+            spots = Places(places[chosen])
             for shape in self._lumps[key]:
-                self._collector.add(shape, places[chosen], [handles[i] for i in chosen.tolist()], layer)
+                self._collector.add(shape, spots, [handles[i] for i in chosen.tolist()], layer, role)
 
     def _gather(self, block: str, step: int, of_body: bool) -> tuple[Shape, ...]:
         """Return all content of a block as one shape, then the shapes that say what of it is not read."""

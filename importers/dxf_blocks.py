@@ -7,19 +7,23 @@ from __future__ import annotations
 
 import math
 from collections import Counter, defaultdict
-from collections.abc import Iterable, Iterator
-from dataclasses import dataclass, field
+from collections.abc import Callable, Iterable, Iterator, Sequence
+from dataclasses import dataclass, field, replace
+from functools import partial
+from pathlib import Path
 from typing import Any
 
 import numpy as np
 from ezdxf.document import Drawing as DxfDocument
 from numpy.typing import NDArray
 
+from importers.dxf_bulk import PLACEHOLDER, BulkFaces
 from importers.dxf_curves import plane_axes
-from importers.dxf_faces import shapes_of_3dfaces
+from importers.dxf_faces import shapes_of_3dfaces, shapes_of_meshes
 from importers.dxf_kinds import ANNOTATION, shape_of
-from importers.dxf_open import LIBRARY_ERRORS
+from importers.dxf_open import LIBRARY_ERRORS, OpenedDxf
 from importers.dxf_shape import Grain, Shape
+from importers.dxf_xrefs import Externals
 
 Array = NDArray[np.float64]
 
@@ -29,6 +33,7 @@ INSTANCES_MAX = 1_000_000
 
 NOT_SANE = "its placing is no number, or farther or larger than any building: insert it again"
 _LARGEST = 1e15
+_BESIDE = "\x1f"  # between the number of an attached drawing and the name of its block; in no name of a block
 _XREF_FLAGS = 4 | 8  # group 70 of BLOCK: external reference, overlaid external reference
 
 
@@ -42,25 +47,23 @@ class Reference:
     matrices: Array  # (k, 4, 4)
     labels: tuple[str, ...]  # (k,) handle, and [row,column] where it is an array
     problem: str | None = None  # why it is not followed
+    shown: str = ""  # what the block is called where it was drawn; "" for an attached drawing
 
 
 @dataclass(slots=True, eq=False)
 class Leaf:
-    """One entity, or the 3D faces of one layer, of a container."""
+    """One entity, the 3D faces of one layer, or meshes that were read in bulk, of a container."""
 
-    entities: tuple[Any, ...]
+    kind: str
+    count: int  # entities
     layer: str
+    make: Callable[[Grain], Sequence[Shape]]
     _shapes: dict[Grain, tuple[Shape, ...]] = field(default_factory=dict)
 
     def shapes(self, grain: Grain) -> tuple[Shape, ...]:
         """Return its shapes at a scale, worked out once for each."""
         if grain not in self._shapes:
-            first = self.entities[0]
-            if first.dxftype() == "3DFACE":
-                self._shapes[grain] = tuple(shapes_of_3dfaces(self.entities, grain))
-            else:
-                shape = shape_of(first, grain)
-                self._shapes[grain] = () if shape is None else (shape,)
+            self._shapes[grain] = tuple(self.make(grain))
         return self._shapes[grain]
 
 
@@ -77,18 +80,42 @@ class Container:
 
 
 class Blocks:
-    """The blocks of one document, each looked through once."""
+    """The blocks of one document, each looked through once, and those of the drawings that it attaches.
 
-    def __init__(self, doc: DxfDocument) -> None:
-        self._doc = doc
+    Blocks of an attached drawing are called by its number and their own name; its model space has an empty name.
+    """
+
+    def __init__(
+        self, opened: OpenedDxf, externals: Externals, chain: tuple[Path, ...], unit_m: float, unit: str
+    ) -> None:
+        self._doc = opened.doc
+        self._bulk = opened.bulk
+        self._externals = externals
+        self._chain = chain  # the files that led here, this one last
+        self._unit_m = unit_m
+        self._unit = unit
+        self._attached: dict[Path, tuple[str, Blocks]] = {}
+        self._by_number: dict[str, Blocks] = {}
         self._layer_names: dict[str, str] = {}
         self._containers: dict[str, Container] = {}
         self._sizes: dict[str, float] = {}
-        self.model = self._contents(doc.modelspace())
+        self.model = self._contents(self._doc.modelspace())
+
+    def documents(self) -> Iterator[DxfDocument]:
+        """Yield this document and all that are attached."""
+        yield self._doc
+        for _, blocks in self._attached.values():
+            yield from blocks.documents()
 
     def container(self, block: str) -> Container:
         """Return what a block holds; the block exists."""
         key = block.lower()
+        if key not in self._containers and _BESIDE in key:
+            number, _, inner = block.partition(_BESIDE)
+            blocks = self._by_number[number]
+            found = blocks.container(inner) if inner else blocks.model
+            named = tuple(replace(r, block=f"{number}{_BESIDE}{r.block}") for r in found.references)
+            self._containers[key] = replace(found, references=named)
         if key not in self._containers:
             layout = self._doc.blocks.get(block)
             self._containers[key] = self._contents(() if layout is None else layout)
@@ -117,6 +144,12 @@ class Blocks:
 
     def base_point(self, block: str) -> Array:
         """Return the base point (3,) of a block: what a reference puts at its insertion point."""
+        if _BESIDE in block:
+            number, _, inner = block.partition(_BESIDE)
+            return self._by_number[number].base_point(inner)
+        if not block:
+            base = self._doc.header.get("$INSBASE", (0.0, 0.0, 0.0))
+            return np.array([*base, 0.0][:3], dtype=np.float64)
         layout = self._doc.blocks.get(block)
         if layout is None or layout.block is None:
             return np.zeros(3)
@@ -124,10 +157,9 @@ class Blocks:
 
     def _layer(self, entity: Any) -> str:
         """Return the layer's name as the layer table spells it; names do not differ by case."""
-        try:
-            written = str(entity.dxf.get("layer", "0"))
-        except LIBRARY_ERRORS:
-            written = _stored_layer(entity)
+        return self._spelled(written_layer(entity))
+
+    def _spelled(self, written: str) -> str:
         if written not in self._layer_names:
             try:
                 self._layer_names[written] = str(self._doc.layers.get(written).dxf.name)
@@ -137,17 +169,27 @@ class Blocks:
         return self._layer_names[written]
 
     def _contents(self, layout: Iterable[Any]) -> Container:
-        faces: dict[str, list[Any]] = defaultdict(list)
+        faces: dict[str, list[Any]] = defaultdict(list)  # 3D faces, and rows of them that were read in bulk
         leaves: list[Leaf] = []
         references: list[Reference] = []
         count: Counter[str] = Counter()
         for entity in layout:
-            count["entities"] += 1
             kind = entity.dxftype()
+            if kind == PLACEHOLDER:
+                for part in self._bulk.get(entity.dxf.handle or "", ()):
+                    count["entities"] += len(part)
+                    count["invisible"] += part.invisible
+                    layer = self._spelled(part.layer)
+                    if isinstance(part, BulkFaces):
+                        faces[layer].append(part)
+                    else:
+                        leaves.append(Leaf("POLYLINE", len(part), layer, partial(shapes_of_meshes, part)))
+                continue
+            count["entities"] += 1
             if kind in ANNOTATION:
                 count["annotation"] += 1
                 continue
-            count["invisible"] += _is_invisible(entity)
+            count["invisible"] += is_invisible(entity)
             layer = self._layer(entity)
             if kind == "3DFACE":
                 faces[layer].append(entity)
@@ -155,8 +197,10 @@ class Blocks:
                 references.append(self._reference(entity, layer))
                 count["clipped"] += _is_clipped(entity)
             else:
-                leaves.append(Leaf((entity,), layer))
-        leaves += [Leaf(tuple(group), layer) for layer, group in faces.items()]
+                leaves.append(Leaf(kind, 1, layer, partial(_single, entity)))
+        for layer, group in faces.items():
+            size = sum(len(face) if isinstance(face, BulkFaces) else 1 for face in group)
+            leaves.append(Leaf("3DFACE", size, layer, partial(shapes_of_3dfaces, group)))
         return Container(
             tuple(leaves),
             tuple(references),
@@ -174,7 +218,7 @@ class Blocks:
         if layout is None or layout.block is None:
             problem = "its block is not in the file: insert it again"
         elif layout.block.dxf.get("flags", 0) & _XREF_FLAGS:
-            problem = "an external reference: bind it, or add its file as a [[model]] of its own"
+            name, problem = self._beside(layout.block, insert)
         elif not insert.dxf.hasattr("insert"):
             problem = "it has no insertion point: insert it again"
         if problem is not None:
@@ -193,7 +237,47 @@ class Blocks:
             return Reference(name, layer, handle, IDENTITY, (handle,), problem)
         single = rows * columns == 1
         labels = (handle,) if single else tuple(f"{handle}[{r},{c}]" for r in range(rows) for c in range(columns))
-        return Reference(name, layer, handle, matrices, labels)
+        shown = "" if _BESIDE in name else self._drawn_name(name)
+        return Reference(name, layer, handle, matrices, labels, shown=shown)
+
+    def _drawn_name(self, name: str) -> str:
+        """Return the name of a block; what a block with changeable parts looks like is kept under a name of its own."""
+        if not name.upper().startswith("*U"):
+            return name
+        try:
+            tags = self._doc.blocks.get(name).block_record.get_xdata("AcDbBlockRepBTag")
+            handle = next(str(tag.value) for tag in tags if tag.code == 1005)
+            return str(self._doc.entitydb[handle].dxf.name)
+        except (*LIBRARY_ERRORS, StopIteration):
+            return name
+
+    def _beside(self, block: Any, insert: Any) -> tuple[str, str | None]:
+        """Return the name for the model space of an attached drawing, and why it cannot be read."""
+        written = str(block.dxf.get("xref_path", ""))
+        host = self._chain[-1]
+        found = self._externals.attach(written, host, self._unit_m, self._unit, self._chain)
+        if found.opened is None or found.path is None:
+            return "", found.problem
+        factor = found.unit_m / self._unit_m
+        scales = [abs(float(insert.dxf.get(f"{axis}scale", 1.0))) for axis in "xyz"]
+        # what a reference is scaled by includes the ratio of the units, by whoever attached it
+        if abs(factor - 1.0) > 1e-5 and not all(abs(scale - factor) <= 1e-5 * factor for scale in scales):
+            return "", (
+                f"its file is drawn in {found.unit}, this one in {self._unit}, and it is not scaled by {factor:g}: "
+                "scale the reference, or add its file as a [[model]] of its own"
+            )
+        if found.path not in self._attached:
+            number = str(len(self._attached) + 1)
+            chain = (*self._chain, found.path)
+            blocks = Blocks(found.opened, self._externals, chain, found.unit_m, found.unit)
+            self._attached[found.path] = number, blocks
+            self._by_number[number] = blocks
+        return f"{self._attached[found.path][0]}{_BESIDE}", None
+
+
+def _single(entity: Any, grain: Grain) -> tuple[Shape, ...]:
+    shape = shape_of(entity, grain)
+    return () if shape is None else (shape,)
 
 
 def reference_matrices(insert: Any, base_point: Array, rows: int, columns: int) -> Array:
@@ -268,15 +352,20 @@ def _followed(container: Container) -> Iterator[Reference]:
     return (reference for reference in container.references if reference.problem is None)
 
 
-def _stored_layer(entity: Any) -> str:
-    """Return the layer (group 8) of an entity of a kind that the library keeps as plain tags."""
+def written_layer(entity: Any) -> str:
+    """Return the layer of an entity as it is written; also of kinds that the library keeps as plain tags."""
     try:
-        return str(entity.xtags.get_subclass("AcDbEntity").get_first_value(8, "0"))
+        return str(entity.dxf.get("layer", "0"))
+    except LIBRARY_ERRORS:
+        pass
+    try:
+        found = (tags.get_first_value(8, None) for tags in entity.xtags.subclasses)
+        return next((str(layer) for layer in found if layer is not None), "0")
     except LIBRARY_ERRORS:
         return "0"
 
 
-def _is_invisible(entity: Any) -> bool:
+def is_invisible(entity: Any) -> bool:
     """Tell whether an entity is not shown; kinds that the library does not know have no such mark."""
     try:
         return bool(entity.dxf.get("invisible", 0))

@@ -3,14 +3,16 @@
 from __future__ import annotations
 
 from collections import Counter, defaultdict
-from collections.abc import Callable, Sequence
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from functools import cached_property
 
 import numpy as np
 from numpy.typing import NDArray
 
 from importers.dxf_blocks import placed
 from importers.dxf_shape import Shape
+from importers.roles import RoleOf
 from route3d.model.building import LayerSummary, Outline, Unread
 from route3d.model.element import MARK_ROLES, Element
 
@@ -24,6 +26,7 @@ OPEN_ENDED_ROLES = frozenset({"wall", "fire-wall"})
 BODY_MARKS = frozenset({"equipment", "cabinet"})
 # No building is this large: a coordinate beyond is a mistake, and would eat up the digits of all others.
 FARTHEST_M = 1e8
+INSANE = "its coordinates are no numbers, or farther out than any building: draw it again"
 TRIANGLES_MAX = 12_000_000
 ROWS_MAX = 5_000
 _CHUNK = 2_000_000  # coordinates at a time
@@ -60,14 +63,35 @@ class _Rest:
     bounded: bool = True
 
 
+class Places:
+    """Where something stands, k times; what of it can be known from its placing alone is worked out once."""
+
+    def __init__(self, matrices: Array) -> None:
+        self.matrices = matrices  # (k, 4, 4)
+
+    def __len__(self) -> int:
+        return len(self.matrices)
+
+    @cached_property
+    def mirrored(self) -> NDArray[np.bool_]:
+        """Tell which places (k,) turn a solid inside out."""
+        return np.asarray(np.linalg.det(self.matrices[:, :3, :3]) < 0.0)
+
+    @cached_property
+    def singular(self) -> NDArray[np.bool_]:
+        """Tell which places (k,) flatten space, by their smallest against their largest stretch."""
+        stretch = np.linalg.svd(self.matrices[:, :3, :3], compute_uv=False)
+        return np.asarray(stretch[:, 2] <= 1e-12 * stretch[:, 0])
+
+
 class Collector:
     """Gathers one drawing; ``margin_m`` is what chords may be off their curve."""
 
-    def __init__(self, name: str, role_of: Callable[[str], str], margin_m: float) -> None:
+    def __init__(self, name: str, role_of: RoleOf, margin_m: float) -> None:
         self._name = name
         self._role_of = role_of
         self._margin_m = margin_m
-        self._roles: dict[str, str] = {}
+        self._roles: dict[tuple[str, str], str] = {}
         self._ids: dict[str, int] = {}
         self._layers: dict[str, _Layer] = defaultdict(_Layer)
         self._rest: dict[tuple[str, str, str], _Rest] = defaultdict(_Rest)
@@ -81,9 +105,18 @@ class Collector:
 
     def role(self, layer: str) -> str:
         """Return the role of a layer, asked once."""
-        if layer not in self._roles:
-            self._roles[layer] = self._role_of(layer)
-        return self._roles[layer]
+        if (layer, "") not in self._roles:
+            self._roles[layer, ""] = self._role_of(layer)
+        return self._roles[layer, ""]
+
+    def role_of_reference(self, layer: str, block: str) -> str:
+        """Return the role of a block reference: small things may go by the name of their block, all else by layer."""
+        if not block or block.startswith("*"):
+            return self.role(layer)
+        if (layer, block) not in self._roles:
+            self._roles[layer, block] = self._role_of(layer, block)
+        role = self._roles[layer, block]
+        return role if role in MARK_ROLES else self.role(layer)
 
     def used_layers(self) -> frozenset[str]:
         """Return the layers that hold anything but annotation."""
@@ -94,10 +127,14 @@ class Collector:
         self._layers[layer].kinds[kind] += count
         self.ignored += count
 
-    def add(self, shape: Shape, matrices: Array, handles: Sequence[str], layer: str) -> None:
-        """Take in a shape at each of its places (k, 4, 4), which lead to metres in the common frame."""
-        role = self.role(layer)
-        count = len(matrices)
+    def add(self, shape: Shape, places: Places, handles: Sequence[str], layer: str, role: str | None = None) -> None:
+        """Take in a shape at each of its places, which lead to metres in the common frame.
+
+        ``role`` is given where it is not that of the layer.
+        """
+        if role is None:
+            role = self.role(layer)
+        count = len(places)
         if role == "ignore":
             self.ignore(shape.kind, layer, count * shape.members)
             return
@@ -105,11 +142,32 @@ class Collector:
         if shape.note is not None:
             self.notes[shape.note] += count
         if shape.unread is not None:
-            self.unread(shape.kind, layer, shape.unread, handles, self._boxes(shape.hull, matrices))
+            self.unread(shape.kind, layer, shape.unread, handles, self._boxes(shape.hull, places.matrices))
         if len(shape.triangles):
-            self._surface(shape, matrices, handles, layer, role)
+            self._surface(shape, places, handles, layer, role)
         elif len(shape.segments):
-            self._line(shape, matrices, handles, layer, role)
+            self._line(shape, places.matrices, handles, layer, role)
+
+    def add_all(self, shapes: Sequence[Shape], places: Places, paths: Sequence[str], layer: str) -> None:
+        """Take in many shapes at each of their places; ``paths`` (k,) are what comes before their handles."""
+        role = self.role(layer)
+        if len(places) == 1 and role != "ignore" and not places.singular[0]:
+            # small meshes in one go, stretch by stretch: what is left is theirs alone
+            at = 0
+            while at < len(shapes):
+                end, size = at, 0
+                while end < len(shapes) and _is_plain(shapes[end], role) and size < _CHUNK:
+                    size += shapes[end].triangles.size
+                    end += 1
+                if end - at > 1 and self.triangles + size // 9 <= TRIANGLES_MAX:
+                    self._meshes(shapes[at:end], places, paths[0], layer, role)
+                    at = end
+                else:
+                    self.add(shapes[at], places, [f"{paths[0]}{shapes[at].handle}"], layer)
+                    at += 1
+            return
+        for shape in shapes:
+            self.add(shape, places, [f"{path}{shape.handle}" for path in paths], layer)
 
     def unread(self, kind: str, layer: str, reason: str, handles: Sequence[str], boxes: Array | None) -> None:
         """Say that something is not read, at each of its places; ``boxes`` (k, 2, 3) may be None or not finite."""
@@ -157,12 +215,42 @@ class Collector:
             for layer, found in sorted(self._layers.items())
         )
 
-    def _surface(self, shape: Shape, matrices: Array, handles: Sequence[str], layer: str, role: str) -> None:
+    def _meshes(self, shapes: Sequence[Shape], places: Places, path: str, layer: str, role: str) -> None:
+        """Take in plain meshes at the one place where they are."""
+        meshes = placed(np.concatenate([shape.triangles for shape in shapes]), places.matrices)[0]
+        if places.mirrored[0]:
+            meshes = meshes[:, ::-1]
+        sizes = [len(shape.triangles) for shape in shapes]
+        starts = np.concatenate([[0], np.cumsum(sizes)])
+        low = np.minimum.reduceat(meshes.min(axis=1), starts[:-1], axis=0)
+        high = np.maximum.reduceat(meshes.max(axis=1), starts[:-1], axis=0)
+        # comparisons with what is no number are false
+        good = np.asarray(((low >= -FARTHEST_M) & (high <= FARTHEST_M)).all(axis=1))
+        found = self._layers[layer]
+        for shape in shapes:
+            found.kinds[shape.kind] += shape.members
+        if good.any():
+            found.grow(low[good].min(axis=0), high[good].max(axis=0))
+        for shape, start, end, fits in zip(
+            shapes, starts[:-1].tolist(), starts[1:].tolist(), good.tolist(), strict=True
+        ):
+            handle = f"{path}{shape.handle}"
+            if not fits:
+                self._insane(shape.kind, layer, handle, meshes[start:end].reshape(-1, 3))
+                continue
+            found.triangles += end - start
+            self.triangles += end - start
+            self.elements.append(
+                Element(
+                    self._unique(handle), role, layer, shape.kind, meshes[start:end], shape.closed, self._name, handle
+                )
+            )
+
+    def _surface(self, shape: Shape, places: Places, handles: Sequence[str], layer: str, role: str) -> None:
         triangles, closed = shape.triangles, shape.closed
+        matrices, singular = places.matrices, places.singular
         if role in OPEN_ENDED_ROLES and shape.uncapped is not None:
             triangles, closed = shape.uncapped, False
-        determinant = np.linalg.det(matrices[:, :3, :3])
-        singular = _is_singular(matrices)
         if singular.any():
             reason = "its block reference has a scale of 0, which leaves no body: set the scale to 1"
             self.unread(shape.kind, layer, reason, [h for h, s in zip(handles, singular, strict=True) if s], None)
@@ -174,11 +262,11 @@ class Collector:
         for start in range(0, len(matrices), step):
             part = slice(start, start + step)
             meshes = placed(triangles, matrices[part])
-            for mesh, handle, det, flat in zip(meshes, handles[part], determinant[part], singular[part], strict=True):
+            for mesh, handle, mirrored, flat in zip(
+                meshes, handles[part], places.mirrored[part], singular[part], strict=True
+            ):
                 # a mirrored solid would be turned inside out
-                self._element(
-                    shape.kind, mesh[:, ::-1] if det < 0.0 else mesh, closed and not flat, handle, layer, role
-                )
+                self._element(shape.kind, mesh[:, ::-1] if mirrored else mesh, closed and not flat, handle, layer, role)
 
     def _line(self, shape: Shape, matrices: Array, handles: Sequence[str], layer: str, role: str) -> None:
         if role == ZONE:
@@ -221,9 +309,8 @@ class Collector:
         self.elements.append(Element(self._unique(handle), role, layer, kind, mesh, closed, self._name, handle))
 
     def _insane(self, kind: str, layer: str, handle: str, points: Array) -> None:
-        reason = "its coordinates are no numbers, or farther out than any building: draw it again"
         box = np.stack([points.min(axis=0), points.max(axis=0)]) if np.isfinite(points).all() else None
-        self.unread(kind, layer, reason, [handle], None if box is None else box[None])
+        self.unread(kind, layer, INSANE, [handle], None if box is None else box[None])
 
     def _unique(self, handle: str) -> str:
         """Return the element id; a handle that the file uses twice gets a number."""
@@ -274,10 +361,10 @@ def _is_sane(points: Array) -> bool:
     return bool(np.isfinite(points).all() and np.abs(points).max(initial=0.0) <= FARTHEST_M)
 
 
-def _is_singular(matrices: Array) -> NDArray[np.bool_]:
-    """Tell which places flatten space, by their smallest against their largest stretch."""
-    stretch = np.linalg.svd(matrices[:, :3, :3], compute_uv=False)
-    return np.asarray(stretch[:, 2] <= 1e-12 * stretch[:, 0])
+def _is_plain(shape: Shape, role: str) -> bool:
+    """Tell whether a shape is a mesh and nothing else, with the same triangles on layers of every role."""
+    uncapped = role in OPEN_ENDED_ROLES and shape.uncapped is not None
+    return len(shape.triangles) > 0 and shape.unread is None and shape.note is None and not uncapped
 
 
 def _only_points(segments: Array) -> bool:

@@ -3,22 +3,23 @@
 from __future__ import annotations
 
 from collections.abc import Sequence
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
+from importers.dxf_bulk import BulkFaces, BulkMeshes, grid_triangles
 from importers.dxf_curves import plane_axes, to_world
-from importers.dxf_shape import Grain, Shape, missing, surface, wire
+from importers.dxf_shape import Grain, Shape, missing, surface, surfaces, wire
 from importers.polygons import NO_TRIANGLES, CrossingPolygonError, fill, prism, split_quads, with_area
+from route3d.kernel.closed import agreeing, components, edges_of
 
 Array = NDArray[np.float64]
+Strings = NDArray[np.bytes_]
 
 _CORNERS = ("vtx0", "vtx1", "vtx2", "vtx3")
 # Bits of group 70 of POLYLINE and VERTEX, as the DXF reference numbers them.
-_M_CLOSED, _N_CLOSED = 1, 32
 _FITTED_VERTEX = 8
 
 
@@ -29,50 +30,71 @@ def shapes_of_3dfaces(faces: Sequence[Any], grain: Grain) -> list[Shape]:
     shells meet at a corner, if that leaves only closed solids: things that touch.
     """
     shapes: list[Shape] = []
-    whole = []
+    quads: list[Array] = []
+    handles: list[Strings] = []
     for face in faces:
-        if all(face.dxf.hasattr(name) for name in _CORNERS[:3]):
-            whole.append(face)
-        else:
-            shapes.append(missing("3DFACE", face.dxf.handle or "", "it lacks corners: draw it again"))
-    if not whole:
-        return shapes
-    quads = np.array(
-        [[f.dxf.vtx0.xyz, f.dxf.vtx1.xyz, f.dxf.vtx2.xyz, f.dxf.get("vtx3", f.dxf.vtx2).xyz] for f in whole],
-        dtype=np.float64,
-    )
-    finite = np.isfinite(quads).all(axis=(1, 2))
-    shapes += [
-        missing("3DFACE", whole[n].dxf.handle or "", "its corners are no numbers: draw it again")
-        for n in np.flatnonzero(~finite)
-    ]
-    numbers = np.flatnonzero(finite)
-    quads = quads[finite]
-    shapes += _joined(quads, [whole[n].dxf.handle or "" for n in numbers], grain)
+        if isinstance(face, BulkFaces):
+            quads.append(face.corners)
+            handles.append(face.handles)
+            continue
+        handle = face.dxf.handle or ""
+        if not all(face.dxf.hasattr(name) for name in _CORNERS[:3]):
+            shapes.append(missing("3DFACE", handle, "it lacks corners: draw it again"))
+            continue
+        corners = (face.dxf.vtx0, face.dxf.vtx1, face.dxf.vtx2, face.dxf.get("vtx3", face.dxf.vtx2))
+        quad = np.array([[corner.xyz for corner in corners]], dtype=np.float64)
+        if not np.isfinite(quad).all():
+            shapes.append(missing("3DFACE", handle, "its corners are no numbers: draw it again"))
+            continue
+        quads.append(quad)
+        handles.append(np.array([handle.encode()]))
+    if quads:
+        shapes += _joined(np.concatenate(quads), np.concatenate(handles), grain)
     return shapes
 
 
-def _joined(quads: Array, handles: Sequence[str], grain: Grain) -> list[Shape]:
+def shapes_of_meshes(meshes: BulkMeshes, grain: Grain) -> list[Shape]:
+    """Return the shapes of polyface and polygon meshes that were read in bulk."""
+    handles = [handle.decode() for handle in meshes.handles.tolist()]
+    return surfaces("POLYLINE", handles, meshes.triangles, meshes.starts, grain)
+
+
+def _joined(quads: Array, handles: Strings, grain: Grain) -> list[Shape]:
     """Return the shapes of quads (n, 4, 3) that hang together, each under the handle of its first."""
     triangles = split_quads(quads)
     owner = np.repeat(np.arange(len(quads)), 2)
     solid = with_area(triangles)
     bare = np.setdiff1d(np.arange(len(quads)), owner[solid])
-    shapes = [wire("3DFACE", handles[n], quads[n], closed=True) for n in bare]
+    shapes = [wire("3DFACE", handles[n].decode(), quads[n], closed=True) for n in bare]
     triangles, owner = triangles[solid], owner[solid]
+    if len(triangles) == 0:
+        return shapes
     corners = _corner_numbers(triangles, grain.same)
     turned, is_solid, shell = _turned_at_once(triangles, corners, grain)
-    for part in _parts(corners):
-        shells = _by_label(shell[part])
-        solid_shells = [bool(is_solid[shell[part[rows[0]]]]) for rows in shells]
-        if not all(solid_shells):
-            shells = [np.arange(len(part))]
-        closed = all(solid_shells)
-        mesh = turned if closed else triangles
-        for rows in shells:
-            members = np.unique(owner[part[rows]])
-            shapes.append(Shape("3DFACE", handles[members[0]], mesh[part[rows]], closed, members=len(members)))
+    # sets joined by common corners, taken apart into their shells where all of these are solids
+    part = components(np.repeat(corners[:, 0], 3), corners.ravel(), int(corners.max()) + 1)[corners[:, 0]]
+    leaks = np.bincount(part, weights=~is_solid[shell])
+    closed = leaks[part] == 0
+    group = part * (len(triangles) + 1) + np.where(closed, 1 + shell, 0)
+    # one set behind the other, by the first face of each set, then of each shell
+    order = np.lexsort((_first_places(group), _first_places(part)))
+    group, owner, closed = group[order], owner[order], closed[order]
+    triangles = np.where(closed[:, None, None], turned[order], triangles[order])
+    starts = np.flatnonzero(np.r_[True, group[1:] != group[:-1]])
+    new = np.r_[True, owner[1:] != owner[:-1]]
+    new[starts] = True
+    members = np.add.reduceat(new.astype(np.int64), starts)
+    names = handles[owner[starts]].tolist()
+    sets = zip(pairwise([*starts.tolist(), len(order)]), names, members.tolist(), closed[starts].tolist(), strict=True)
+    for (start, end), name, count, solid_set in sets:
+        shapes.append(Shape("3DFACE", name.decode(), triangles[start:end], solid_set, members=count))
     return shapes
+
+
+def _first_places(labels: NDArray[np.int64]) -> NDArray[np.intp]:
+    """Return for each place (n,) the first place that has the same label."""
+    _, first, number = np.unique(labels, return_index=True, return_inverse=True)
+    return np.asarray(first[number])
 
 
 def _corner_numbers(corners: Array, same: float) -> NDArray[np.int64]:
@@ -86,36 +108,7 @@ def _corner_numbers(corners: Array, same: float) -> NDArray[np.int64]:
     return np.asarray(number.reshape(corners.shape[:2]), dtype=np.int64)
 
 
-def _parts(corners: NDArray[np.int64]) -> list[NDArray[np.intp]]:
-    """Return the row numbers of each set of rows of ``corners`` (n, k) that are joined by common corners."""
-    if len(corners) == 0:
-        return []
-    count = int(corners.max()) + 1
-    rows = np.repeat(corners[:, 0], corners.shape[1])
-    return _by_label(_components(rows, corners.ravel(), count)[corners[:, 0]])
-
-
-def _components(first: NDArray[Any], second: NDArray[Any], count: int) -> NDArray[np.int32]:
-    graph = coo_array((np.ones(len(first), dtype=np.int8), (first, second)), shape=(count, count))
-    return np.asarray(connected_components(graph, directed=False)[1])
-
-
-def _by_label(labels: NDArray[Any]) -> list[NDArray[np.intp]]:
-    """Return the places of each label, sets sorted by their first place."""
-    order = np.argsort(labels, kind="stable")
-    cuts = np.flatnonzero(np.diff(labels[order])) + 1
-    return sorted(np.split(order, cuts), key=lambda part: int(part[0]))
-
-
-def _edges(corners: NDArray[np.int64]) -> tuple[NDArray[np.intp], NDArray[np.int64], NDArray[np.bool_]]:
-    """Return for each side of each triangle its edge number, per edge its uses, and whether the side runs upwards."""
-    start, end = corners.ravel(), np.roll(corners, -1, axis=1).ravel()
-    low, high = np.minimum(start, end), np.maximum(start, end)
-    _, number, uses = np.unique(low * (corners.max(initial=0) + 1) + high, return_inverse=True, return_counts=True)
-    return number, uses, np.asarray(start < end)
-
-
-def _pairs(number: NDArray[np.intp], uses: NDArray[np.int64]) -> NDArray[np.intp]:
+def _pairs(number: NDArray[np.int64], uses: NDArray[np.int64]) -> NDArray[np.intp]:
     """Return the pairs of sides (k, 2) that are the only two on their edge."""
     shared = np.flatnonzero(uses[number] == 2)
     return shared[np.argsort(number[shared], kind="stable")].reshape(-1, 2)
@@ -123,32 +116,27 @@ def _pairs(number: NDArray[np.intp], uses: NDArray[np.int64]) -> NDArray[np.intp
 
 def _turned_at_once(
     triangles: Array, corners: NDArray[np.int64], grain: Grain
-) -> tuple[Array, NDArray[np.bool_], NDArray[np.int32]]:
+) -> tuple[Array, NDArray[np.bool_], NDArray[np.int64]]:
     """Turn all shells outwards at once.
 
     Returns the triangles, per shell whether it closes a solid that way, and the shell of each triangle.
     """
     count = len(triangles)
     if count == 0:
-        return triangles, np.empty(0, dtype=bool), np.empty(0, dtype=np.int32)
-    number, uses, upwards = _edges(corners)
+        return triangles, np.empty(0, dtype=bool), np.empty(0, dtype=np.int64)
+    number, uses, upwards = edges_of(corners)
     one, other = _pairs(number, uses).T // 3
-    shell = _components(one, other, count)
+    shell = components(one, other, count)
     # where solids touch along an edge more than two triangles meet there, but only two of each solid
     _, number, uses = np.unique(
         number * (int(shell.max()) + 1) + np.repeat(shell, 3), return_inverse=True, return_counts=True
     )
     sides = _pairs(number, uses)
-    one, other = sides.T // 3
-    # Every triangle stands twice in a graph, as drawn and turned over. Neighbours that walk their edge in opposite
-    # directions agree as drawn; a shell where a triangle hangs together with itself turned over has one side only.
-    disagree = (upwards[sides[:, 0]] == upwards[sides[:, 1]]) * count
-    twice = _components(np.r_[one, one + count], np.r_[other + disagree, other + count - disagree], 2 * count)
+    shell, flip, one_sided = agreeing(count, sides // 3, upwards[sides[:, 0]] != upwards[sides[:, 1]])
     first = np.unique(shell, return_index=True)[1]
-    flip = twice[:count] != twice[first][shell]
     turned = np.where(flip[:, None, None], triangles[:, ::-1], triangles)
     bad = (uses[number] != 2).reshape(-1, 3).any(axis=1)
-    bad |= (corners == np.roll(corners, -1, axis=1)).any(axis=1) | (twice[:count] == twice[count:])
+    bad |= (corners == np.roll(corners, -1, axis=1)).any(axis=1) | one_sided
     centred = turned - triangles[first][shell][:, :1]
     normals = np.cross(centred[:, 1] - centred[:, 0], centred[:, 2] - centred[:, 0])
     volume = np.bincount(shell, weights=(centred[:, 0] * normals).sum(axis=1)) / 6.0
@@ -215,15 +203,11 @@ def shape_of_polymesh(entity: Any, grain: Grain) -> Shape:
         reason = f"{len(vertices)} corners do not make a mesh of {rows} by {columns}: draw it again"
         return missing("POLYLINE", handle, reason, points if len(points) and not smoothed else None)
     grid = np.array([v.dxf.location.xyz for v in vertices], dtype=np.float64).reshape(rows, columns, 3)
-    if dxf.flags & _M_CLOSED:
-        grid = np.concatenate([grid, grid[:1]], axis=0)
-    if dxf.flags & _N_CLOSED:
-        grid = np.concatenate([grid, grid[:, :1]], axis=1)
-    quads = np.stack([grid[:-1, :-1], grid[1:, :-1], grid[1:, 1:], grid[:-1, 1:]], axis=2).reshape(-1, 4, 3)
+    triangles = grid_triangles(grid, int(dxf.flags))
     note = (
         "smoothed polygon meshes are read as drawn, their control points are not on the surface" if smoothed else None
     )
-    return surface("POLYLINE", handle, split_quads(quads), grain, note=note)
+    return surface("POLYLINE", handle, triangles, grain, note=note)
 
 
 def shape_of_mesh(entity: Any, grain: Grain) -> Shape:
@@ -243,6 +227,8 @@ def _indexed(kind: str, handle: str, points: Array, faces: Sequence[Sequence[int
     """Return the surface of faces that name their corners by number; a face that cannot be filled is counted."""
     whole = [face for face in faces if len(face) >= 3 and all(0 <= n < len(points) for n in face)]
     bad = sum(1 for face in faces if any(not 0 <= n < len(points) for n in face))
+    if kind == "MESH":  # a polyface mesh may draw edges as faces of two corners, a mesh may not
+        bad += sum(1 for face in faces if len(face) < 3)
     pieces = [NO_TRIANGLES]
     triangles = [face for face in whole if len(face) == 3]
     if triangles:

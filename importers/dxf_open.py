@@ -11,14 +11,15 @@ import logging
 import re
 import struct
 from collections import Counter
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 from ezdxf import recover
 from ezdxf.document import Drawing as DxfDocument
-from ezdxf.filemanagement import readfile
+from ezdxf.filemanagement import dxf_stream_info, read, readfile
 from ezdxf.lldxf.const import DXFError
 
+from importers.dxf_bulk import Bulk, Part, take_out
 from route3d.errors import UnreadableFileError
 from route3d.model.building import Unread
 
@@ -53,6 +54,11 @@ _SECTION_NAME = re.compile(rb"[ \t]*2[ \t]*\r?\n[ \t]*(\w+)")
 _ENTITY = re.compile(rb"^[ \t]*0[ \t]*\r?\n[ \t]*((?:3D)?[A-Z_][A-Za-z0-9_ ]*?)[ \t]*\r?$", re.MULTILINE)
 _PARTS = frozenset({b"VERTEX", b"SEQEND", b"ATTRIB"})  # of the entity before them
 _OTHER_SECTIONS = frozenset({b"HEADER", b"CLASSES", b"TABLES", b"OBJECTS", b"THUMBNAILIMAGE", b"ACDSDATA"})
+# how the repair says that it took the first digits of what is no number
+_GUESS = re.compile(
+    r'recovered invalid (?:floating point|integer) value "(?P<written>.*)" near line (?P<line>\d+) as', re.S
+)
+_DECIMAL_COMMA = re.compile(r"\s*[-+]?\d+,\d*\s*$")
 _BRACKETS = frozenset({b"SECTION", b"ENDSEC", b"BLOCK", b"ENDBLK", b"EOF"})
 
 
@@ -69,14 +75,17 @@ class OpenedDxf:
     recovered: bool = False  # the plain loader refused it
     truncated: bool = False  # it ends inside its blocks or entities
     lost: str | None = None  # what is missing and how to mend it, one clause
+    bulk: dict[str, tuple[Part, ...]] = field(default_factory=dict)  # by the handle of their placeholder in ``doc``
 
     def unread_rows(self, name: str) -> tuple[Unread, ...]:
         """Return the row of unknown extent that stands for what was lost; ``name`` is how messages call the file."""
         return (Unread(name, "", "", "FILE", self.lost),) if self.lost is not None else ()
 
 
-def open_dxf(path: Path) -> OpenedDxf:
+def open_dxf(path: Path, *, in_bulk: bool = False) -> OpenedDxf:
     """Load an ASCII or binary DXF file, with repair where the plain loader refuses it.
+
+    With ``in_bulk`` plain faces and meshes of a large text come as arrays, and ``doc`` has placeholders for them.
 
     Raises
     ------
@@ -92,8 +101,14 @@ def open_dxf(path: Path) -> OpenedDxf:
         lost = None
     else:
         text = raw.removeprefix(b"\xef\xbb\xbf")
-        doc, notes, recovered, truncated = _load_text(path, text)
-        lost = _lost_clause(text, doc, truncated)
+        taken = _load_in_bulk(path, text) if in_bulk else None
+        if taken is not None:
+            doc, bulk = taken
+            _forget_default_unit(doc, raw)
+            return OpenedDxf(doc, (), digest, bulk=bulk.parts)
+        doc, notes, recovered, truncated, guessed = _load_text(path, text)
+        lost = _lost_clause(text, doc, truncated) or guessed
+    _forget_default_unit(doc, raw)
     if lost is None and not doc.modelspace():
         raise UnreadableFileError(path, _nothing_in_it(doc))
     for note in notes:
@@ -135,22 +150,45 @@ def _load_binary(path: Path) -> DxfDocument:
         ) from error
 
 
-def _load_text(path: Path, text: bytes) -> tuple[DxfDocument, list[str], bool, bool]:
-    """Return document, notes, recovered, truncated."""
+def _load_in_bulk(path: Path, text: bytes) -> tuple[DxfDocument, Bulk] | None:
+    """Return the document without its plain faces and meshes, and these; None where there is the least doubt."""
+    try:
+        encoding = dxf_stream_info(io.TextIOWrapper(io.BytesIO(text), encoding="utf-8", errors="ignore")).encoding
+        bulk = take_out(text, encoding)
+        if bulk is None:
+            return None
+        doc = read(io.TextIOWrapper(io.BytesIO(bulk.rest), encoding=encoding, errors="surrogateescape"))
+        doc.filename = str(path)
+        if _lost_clause(bulk.rest, doc, truncated=False) is None:
+            return doc, bulk
+    except (*LIBRARY_ERRORS, StopIteration) as error:
+        log.info("%s: not read in bulk: %s", path, error)
+    return None
+
+
+def _forget_default_unit(doc: DxfDocument, raw: bytes) -> None:
+    """Drop the unit that the library assumes where the file has no header."""
+    if b"$INSUNITS" not in raw:
+        doc.header["$INSUNITS"] = 0
+
+
+def _load_text(path: Path, text: bytes) -> tuple[DxfDocument, list[str], bool, bool, str | None]:
+    """Return document, notes, recovered, truncated, and what was guessed."""
     cut = _cut_at_last_entity(text)
     if cut is not None:
-        doc, said = _recover(path, cut)
-        return doc, [f"the file ends in the middle of its geometry; what is whole was read ({said})"], True, True
+        doc, said, guessed = _recover(path, cut)
+        notes = [f"the file ends in the middle of its geometry; what is whole was read ({said})"]
+        return doc, notes, True, True, guessed
     try:
-        return readfile(path), [], False, False
+        return readfile(path), [], False, False, None
     except LIBRARY_ERRORS as error:
         log.info("%s: the plain loader says: %s", path, error)
-        doc, said = _recover(path, text)
-        return doc, [f"the file is damaged and was recovered ({said})"], True, False
+        doc, said, guessed = _recover(path, text)
+        return doc, [f"the file is damaged and was recovered ({said})"], True, False, guessed
 
 
-def _recover(path: Path, text: bytes) -> tuple[DxfDocument, str]:
-    """Load with repair; returns the document and how much had to be repaired."""
+def _recover(path: Path, text: bytes) -> tuple[DxfDocument, str, str | None]:
+    """Load with repair; returns the document, how much had to be repaired, and what the repair made up."""
     try:
         doc, auditor = recover.read(io.BytesIO(text))
         len(doc.modelspace())
@@ -158,7 +196,29 @@ def _recover(path: Path, text: bytes) -> tuple[DxfDocument, str]:
         raise UnreadableFileError(
             path, f"is damaged and could not be recovered ({_short(error)}): export it again"
         ) from error
-    return doc, f"{len(auditor.errors)} errors left, {len(auditor.fixes)} repaired"
+    guesses = [m for error in auditor.errors if (m := _GUESS.match(str(error.message))) is not None]
+    guesses = [m for m in guesses if not _is_number(m["written"])]  # neighbours of what is no number are listed too
+    comma = next((m for m in guesses if _DECIMAL_COMMA.match(m["written"])), None)
+    if comma is not None:
+        # the repair would drop all behind the comma
+        raise UnreadableFileError(
+            path,
+            f"writes numbers with a decimal comma ({comma['written'].strip()!r} near line {comma['line']}): "
+            "export it with decimal points",
+        )
+    guessed = None
+    if guesses:
+        first = f"{_short(ValueError(guesses[0]['written']))!r} near line {guesses[0]['line']}"
+        guessed = f"{len(guesses)} of its numbers cannot be read and were guessed (first {first}): export it again"
+    return doc, f"{len(auditor.errors)} errors left, {len(auditor.fixes)} repaired", guessed
+
+
+def _is_number(written: str) -> bool:
+    try:
+        float(written)
+    except ValueError:
+        return False
+    return True
 
 
 def _cut_at_last_entity(text: bytes) -> bytes | None:

@@ -19,6 +19,8 @@ from ezdxf.entities.insert import Insert
 from numpy.typing import ArrayLike, NDArray
 
 from importers.drawing_units import metres_per_unit, unit_note
+from importers.dxf_blocks import NOT_SANE, is_invisible, reference_matrices, sane, written_layer
+from importers.dxf_collect import FARTHEST_M, INSANE
 from importers.dxf_open import LIBRARY_ERRORS, open_dxf
 from importers.route_chains import SAME_M, age, chain, coincident, joined
 from importers.route_pieces import (
@@ -35,7 +37,10 @@ from route3d.model.building import DrawnRoute, InputFile, RouteDrawing, Unread
 log = logging.getLogger(__name__)
 
 APPLICATION = "ROUTE3D"
-_KEYS = ("id", "start", "end")
+# Files that come to more are mistakes, or made to stop a checker; what is beyond is named as unread.
+_PLACES_MAX = 20_000
+_DEPTH_MAX = 60
+_KEYS = ("id", "start", "end", "bent")
 _ANNOTATION = frozenset(
     {
         "TEXT", "MTEXT", "ATTRIB", "ATTDEF", "DIMENSION", "ARC_DIMENSION", "LEADER", "MULTILEADER", "MLEADER",
@@ -102,15 +107,20 @@ def read_routes(
     -----
     A run's id is the ``id=`` of its extended data, else ``LAYER/HANDLE``; repeated ids are left to the caller.
     """
-    opened = open_dxf(path)
+    opened = open_dxf(path, in_bulk=True)
+    if any(layer == "0" or wanted(layer) for part in opened.bulk.values() for layer in {p.layer for p in part}):
+        opened = open_dxf(path)  # meshes on layers of runs are no runs, and are named one by one
     scale, unit = metres_per_unit(opened.doc, units, name)
     said = _Said(list(opened.notes), list(opened.unread_rows(name)))
     contradiction = unit_note(opened.doc, units)
     if contradiction is not None:
         said.note(contradiction)
     move = np.asarray(move_m, dtype=np.float64)
-    placed = list(_placed(opened.doc, wanted, said))
-    pieces = [piece for one in placed if (piece := _piece(one, name, scale, move, chord_tolerance_m, said)) is not None]
+    # numbers that overflow are found where they end up
+    with np.errstate(all="ignore"):
+        placed = list(_placed(opened.doc, wanted, name, said))
+        found = [_piece(one, name, scale, move, chord_tolerance_m, said) for one in placed]
+    pieces = [piece for piece in found if piece is not None]
     pieces = _without_repeats(pieces, said)
     whole = [piece for piece in pieces if piece.kind in POLYLINES]
     runs = [*whole, *_chains([piece for piece in pieces if piece.kind in CHAINED], name, join_m, said)]
@@ -123,23 +133,43 @@ def read_routes(
     return RouteDrawing(routes, tuple(said.unread), source)
 
 
-def _placed(doc: DxfDocument, wanted: Callable[[str], bool], said: _Said) -> Iterator[_Placed]:
-    inside: dict[str, frozenset[str]] = {}  # block name -> layers of what it holds, "0" for what takes its reference's
+def _placed(doc: DxfDocument, wanted: Callable[[str], bool], name: str, said: _Said) -> Iterator[_Placed]:
+    inside: dict[str, frozenset[str]] = {}
+    visits = 0
 
-    def layers_in(block_name: str, above: tuple[str, ...]) -> frozenset[str]:
+    def layers_in(block_name: str) -> frozenset[str]:
+        """Return every layer that is named in a block or in blocks placed in it."""
         key = block_name.lower()
-        if key in above:
-            return frozenset()
         if key not in inside:
             layers: set[str] = set()
-            block = doc.blocks.get(block_name)
-            for entity in block if block is not None else ():
-                if isinstance(entity, Insert):
-                    layers |= {_layer(entity, name) for name in layers_in(entity.dxf.name, (*above, key))}
-                else:
-                    layers.add(entity.dxf.layer)
+            seen, todo = {key}, [block_name]
+            while todo:
+                block = doc.blocks.get(todo.pop())
+                for entity in block if block is not None else ():
+                    layers.add(written_layer(entity))
+                    inner = str(entity.dxf.get("name", "")) if isinstance(entity, Insert) else ""
+                    if inner and inner.lower() not in seen:
+                        seen.add(inner.lower())
+                        todo.append(inner)
             inside[key] = frozenset(layers)
         return inside[key]
+
+    def places(insert: Insert, block: Any, layer: str, handle: str) -> NDArray[np.float64] | None:
+        """Return the matrices (k, 4, 4) of a reference, None where it is said why there are none."""
+        rows, columns = max(int(insert.dxf.row_count), 1), max(int(insert.dxf.column_count), 1)
+        if rows * columns > _PLACES_MAX:
+            reason = f"an array of {rows} by {columns}, more than can be read: explode what is needed of it"
+        else:
+            try:
+                base = np.array(block.block.dxf.base_point.xyz, dtype=np.float64)
+                found = reference_matrices(insert, base, rows, columns)
+                if sane(found).all():
+                    return found
+                reason = NOT_SANE
+            except LIBRARY_ERRORS as error:
+                reason = f"its placing is damaged ({type(error).__name__}): insert it again"
+        said.unread.append(Unread(name, handle, layer, "INSERT", reason))
+        return None
 
     def walk(
         entities: Iterable[Any],
@@ -148,6 +178,7 @@ def _placed(doc: DxfDocument, wanted: Callable[[str], bool], said: _Said) -> Ite
         matrix: NDArray[np.float64] | None,
         above: tuple[str, ...],
     ) -> Iterator[_Placed]:
+        nonlocal visits
         for entity in entities:
             layer = _layer(entity, host)
             handle = prefix + str(entity.dxf.handle or "")
@@ -155,8 +186,8 @@ def _placed(doc: DxfDocument, wanted: Callable[[str], bool], said: _Said) -> Ite
                 if wanted(layer):
                     yield _Placed(entity, layer, handle, matrix)
                 continue
-            block = entity.block()
             block_name = str(entity.dxf.get("name", ""))
+            block = doc.blocks.get(block_name) if block_name else None
             key = block_name.lower()
             if block is None or getattr(block.block, "is_xref", False):
                 why = "is an external reference" if block is not None else "is not in the file"
@@ -165,20 +196,29 @@ def _placed(doc: DxfDocument, wanted: Callable[[str], bool], said: _Said) -> Ite
             if key in above:
                 said.note(f"the block {block_name!r} holds itself; it was followed once ({handle})")
                 continue
-            if not any(wanted(_named(inner, layer)) for inner in layers_in(block_name, above)):
+            if not any(wanted(_named(inner, layer)) for inner in layers_in(block_name)):
                 continue
-            copies = list(entity.multi_insert()) if entity.mcount > 1 else [entity]
-            for number, copy in enumerate(copies):
-                own = np.array(list(copy.matrix44()), dtype=np.float64).reshape(4, 4)
+            if len(above) >= _DEPTH_MAX:
+                reason = f"blocks are nested more than {_DEPTH_MAX} deep: explode what is needed of it"
+                said.unread.append(Unread(name, handle, layer, "INSERT", reason))
+                continue
+            copies = places(entity, block, layer, handle)
+            for number, own in enumerate(() if copies is None else copies):
+                visits += 1
+                if visits > _PLACES_MAX:
+                    if visits == _PLACES_MAX + 1:
+                        reason = f"the file comes to more than {_PLACES_MAX} blocks with runs: explode what is needed"
+                        said.unread.append(Unread(name, handle, layer, "INSERT", reason))
+                    return
                 deeper = own if matrix is None else own @ matrix
-                mark = f"{handle}.{number:X}>" if len(copies) > 1 else f"{handle}>"
+                mark = f"{handle}.{number:X}>" if copies is not None and len(copies) > 1 else f"{handle}>"
                 yield from walk(block, layer, mark, deeper, (*above, key))
 
     yield from walk(doc.modelspace(), None, "", None, ())
 
 
 def _layer(entity: Any, host: str | None) -> str:
-    return _named(str(entity.dxf.get("layer", "0")), host)
+    return _named(written_layer(entity), host)
 
 
 def _named(layer: str, host: str | None) -> str:
@@ -210,7 +250,12 @@ def _piece(
     if placed.matrix is not None:
         corners = corners @ matrix[:3, :3] + matrix[3, :3]
         radius = radius * stretch
-    corners, radius = tidy(corners * scale + move, radius * scale)
+    corners, radius = corners * scale + move, radius * scale
+    # comparisons with what is no number are false
+    if not (np.abs(corners) <= FARTHEST_M).all() or not (radius <= FARTHEST_M).all():
+        said.unread.append(Unread(name, handle, layer, kind, INSANE))
+        return None
+    corners, radius = tidy(corners, radius)
     piece = Piece(corners, radius, layer, handle, kind, closed, _tags(placed, said))
     if kind in FLATTENED:
         said.note(f"{kind} on a route layer: read as dense corners within {chord_m * 1000.0:g} mm of the curve")
@@ -296,11 +341,13 @@ def _chains(pieces: Sequence[Piece], name: str, join_m: float, said: _Said) -> l
                 "Every run was ended there: draw each as one polyline, or give its lines the same id"
             )
             said.unread.append(
-                Unread(name, " ".join(tangle.handles), layer, "junction", reason, (tangle.point_m, tangle.point_m))
+                Unread(name, _listed(tangle.handles), layer, "junction", reason, (tangle.point_m, tangle.point_m))
             )
         for loop in result.loops:
             run = _joined(loop)
             said.unread.append(Unread(name, run.handle, layer, run.kind, _CLOSED, run.box_m))
+        if result.crowded:
+            said.note(f"{layer}: too many ends lie near each other to look for gaps, so none were closed")
         if result.gaps:
             said.note(
                 f"{layer}: {result.gaps} gaps between ends of up to {result.widest_gap_m * 1000.0:.2g} mm were closed"
@@ -315,6 +362,10 @@ def _chains(pieces: Sequence[Piece], name: str, join_m: float, said: _Said) -> l
             _say_conflicts(order, run, said)
             runs.append(run)
     return runs
+
+
+def _listed(handles: Sequence[str]) -> str:
+    return " ".join(handles) if len(handles) <= 20 else f"{' '.join(handles[:20])} …"
 
 
 def _joined(members: Sequence[Piece]) -> Piece:
@@ -351,7 +402,7 @@ def _say_hidden(doc: DxfDocument, placed: Sequence[_Placed], said: _Said) -> Non
         layer = doc.layers.get(one.layer) if doc.layers.has_entry(one.layer) else None
         if layer is not None and (layer.is_off() or layer.is_frozen()):
             count[f"layer {one.layer} is switched off or frozen"] += 1
-        elif one.entity.dxf.get("invisible", 0):
+        elif is_invisible(one.entity):
             count[f"on layer {one.layer}, some entities are marked invisible"] += 1
     for what, number in sorted(count.items()):
         said.note(f"{what}: {number} entities of it were read all the same")
@@ -363,7 +414,7 @@ def _say_paper(doc: DxfDocument, wanted: Callable[[str], bool], said: _Said) -> 
         for layout in doc.layouts
         if not layout.is_modelspace
         for entity in layout
-        if entity.dxftype() not in _ANNOTATION and wanted(str(entity.dxf.get("layer", "0")))
+        if entity.dxftype() not in _ANNOTATION and wanted(written_layer(entity))
     )
     if count:
         said.note(

@@ -4,14 +4,14 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from typing import Any
 
 import numpy as np
-from numpy.typing import NDArray
+from numpy.typing import ArrayLike, NDArray
 
 from importers.polygons import NO_TRIANGLES, with_area
-from route3d.kernel.solid import is_closed, orient
+from route3d.kernel.closed import turn_outward
 
 Array = NDArray[np.float64]
 
@@ -58,13 +58,19 @@ class Shape:
 
 def surface(kind: str, handle: str, triangles: Array, grain: Grain, **more: Any) -> Shape:
     """Return the shape of a surface: triangles without area dropped, turned outwards where they close a solid."""
-    kept = triangles[with_area(triangles)]
+    shape = surfaces(kind, [handle], triangles, [0, len(triangles)], grain)[0]
+    return replace(shape, **more) if more else shape
+
+
+def surfaces(kind: str, handles: Sequence[str], triangles: Array, starts: ArrayLike, grain: Grain) -> list[Shape]:
+    """Return the shapes of several surfaces; ``starts`` (n + 1,) are the first triangles of each, and the end."""
+    kept = with_area(triangles)
+    ends = np.concatenate([[0], np.cumsum(kept)])[np.asarray(starts, dtype=np.int64)]
     # orientation merges corners at a micrometre; a power of two brings the units near to metres and back, to the bit
     scale = 2.0 ** round(math.log2(_SAME_M / grain.same))
-    turned = orient(kept * scale) if len(kept) else None
-    if turned is None:
-        return Shape(kind, handle, kept, **more)
-    return Shape(kind, handle, turned / scale, is_closed(turned), **more)
+    turned, closed = turn_outward(triangles[kept] * scale, ends)
+    turned /= scale
+    return [Shape(kind, handle, turned[ends[n] : ends[n + 1]], bool(closed[n])) for n, handle in enumerate(handles)]
 
 
 def wire(kind: str, handle: str, points: Array, closed: bool = False, **more: Any) -> Shape:

@@ -16,6 +16,9 @@ from importers.route_pieces import Piece, tidy
 
 # Ends this close are the same point whatever the file's own rounding; wider gaps count as gaps and are said.
 SAME_M = 1e-6
+_CELL_M = SAME_M / 4.0  # what falls into one cell of a grid of this step is certainly the same
+# More ends than this near each other are no gaps of a drawing; they are left as they are, and that is said.
+_PAIRS_MAX = 10_000_000
 
 
 @dataclass(frozen=True, slots=True)
@@ -36,6 +39,7 @@ class Chains:
     junctions: tuple[Junction, ...]
     gaps: int  # how many gaps wider than rounding were closed
     widest_gap_m: float
+    crowded: bool = False  # too many ends are near each other to look for gaps
 
 
 def chain(pieces: Sequence[Piece], join_m: float) -> Chains:
@@ -48,7 +52,7 @@ def chain(pieces: Sequence[Piece], join_m: float) -> Chains:
     if not pieces:
         return Chains((), (), (), 0, 0.0)
     ends = np.array([piece.corners_m[side] for piece in pieces for side in (0, -1)])
-    node = _nodes(ends, pieces, join_m)
+    node, crowded = _nodes(ends, pieces, join_m)
     meeting: dict[int, list[int]] = defaultdict(list)
     for end, number in enumerate(node):
         meeting[int(number)].append(end)
@@ -67,7 +71,7 @@ def chain(pieces: Sequence[Piece], join_m: float) -> Chains:
             handles = tuple(sorted({pieces[e // 2].handle for e in tangled}, key=age))
             junctions.append(Junction((x, y, z), handles, len(tangled)))
     chains, loops = _walk(pieces, partner)
-    return Chains(tuple(chains), tuple(loops), tuple(junctions), gaps, widest)
+    return Chains(tuple(chains), tuple(loops), tuple(junctions), gaps, widest, crowded)
 
 
 def joined(members: Sequence[Piece]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
@@ -82,13 +86,19 @@ def coincident(pieces: Sequence[Piece]) -> list[tuple[int, int]]:
 
     The one with an id is kept, then the older one. Two with different ids are two cables, and both stay.
     """
-    if len(pieces) < 2:
-        return []
-    feature = np.array([piece.corners_m.mean(axis=0) for piece in pieces])
-    pairs = cKDTree(feature).query_pairs(SAME_M, output_type="ndarray")
-    gone: set[int] = set()
-    found = []
-    for i, j in sorted((int(min(p)), int(max(p))) for p in pairs):
+    found = _on_one_grid(pieces)
+    gone = {repeated for _, repeated in found}
+    left = [index for index in range(len(pieces)) if index not in gone]
+    if len(left) < 2:
+        return found
+    # what lies on each other has the same middle and the same spread about it, in whichever direction it runs
+    middle = np.array([pieces[index].corners_m.mean(axis=0) for index in left])
+    spread = np.array([pieces[index].corners_m.std(axis=0) for index in left])
+    tree = cKDTree(np.hstack([middle, spread]))
+    if tree.count_neighbors(tree, SAME_M, p=np.inf) > _PAIRS_MAX:
+        return found
+    pairs = tree.query_pairs(SAME_M, p=np.inf, output_type="ndarray")
+    for i, j in sorted((left[int(min(p))], left[int(max(p))]) for p in pairs):
         a, b = pieces[i], pieces[j]
         if i in gone or j in gone or not _same_line(a, b):
             continue
@@ -97,6 +107,28 @@ def coincident(pieces: Sequence[Piece]) -> list[tuple[int, int]]:
         keep, drop = (j, i) if a.route_id is None and b.route_id is not None else (i, j)
         gone.add(drop)
         found.append((keep, drop))
+    return found
+
+
+def _on_one_grid(pieces: Sequence[Piece]) -> list[tuple[int, int]]:
+    """Return the pairs of ``coincident`` among pieces whose corners fall on the same places of a fine grid."""
+    alike: dict[tuple[str, bytes], list[int]] = defaultdict(list)
+    for index, piece in enumerate(pieces):
+        line = np.rint(np.column_stack([piece.corners_m, piece.radius_m]) / _CELL_M)
+        alike[piece.layer, min(line.tobytes(), line[::-1].tobytes())].append(index)
+    found = []
+    for group in alike.values():
+        by_id: dict[str, int] = {}
+        for index in group:
+            route_id = pieces[index].route_id
+            if route_id is not None:
+                by_id.setdefault(route_id, index)
+        first = next(iter(by_id.values()), group[0])
+        for index in group:
+            route_id = pieces[index].route_id
+            kept = first if route_id is None else by_id[route_id]
+            if kept != index:
+                found.append((kept, index))
     return found
 
 
@@ -109,26 +141,31 @@ def _same_line(a: Piece, b: Piece) -> bool:
     )
 
 
-def _nodes(ends: NDArray[np.float64], pieces: Sequence[Piece], join_m: float) -> NDArray[np.int64]:
-    """Return the node number of every end.
+def _nodes(ends: NDArray[np.float64], pieces: Sequence[Piece], join_m: float) -> tuple[NDArray[np.int64], bool]:
+    """Return the node number of every end, and whether there were too many to look for gaps.
 
     First ends that coincide, then free ends within ``join_m``: so that a curve of chords shorter than ``join_m``
     is not crumpled into one point.
     """
-    same = cKDTree(ends).query_pairs(SAME_M, output_type="ndarray")
-    node = _components(len(ends), same)
+    # one point for each cell of a fine grid first: thousands of ends in one point would make millions of pairs
+    _, first, cell = np.unique(np.rint(ends / _CELL_M), axis=0, return_index=True, return_inverse=True)
+    same = cKDTree(ends[first]).query_pairs(SAME_M, output_type="ndarray")
+    node = _components(len(first), same)[cell.reshape(-1)]
     count = int(node.max()) + 1
     degree = np.bincount(node, minlength=count)
     place = np.zeros((count, 3))
     place[node] = ends
     line = _components(count, node.reshape(-1, 2))  # which nodes are already connected by pieces
     length = np.bincount(line[node[0::2]], weights=[piece.length_m for piece in pieces], minlength=count)
-    near = cKDTree(place).query_pairs(join_m, output_type="ndarray")
+    tree = cKDTree(place)
+    if tree.count_neighbors(tree, join_m) - count > _PAIRS_MAX:
+        return node, True
+    near = tree.query_pairs(join_m, output_type="ndarray")
     a, b = near[:, 0], near[:, 1]
     free = (degree[a] == 1).astype(int) + (degree[b] == 1)
     closes = (free == 2) & (length[line[a]] > 10.0 * join_m)  # the two ends of one long line: a loop
     extra = near[(free > 0) & ((line[a] != line[b]) | closes)]
-    return np.asarray(_components(count, extra)[node])
+    return np.asarray(_components(count, extra)[node]), False
 
 
 def _components(count: int, pairs: NDArray[np.int64]) -> NDArray[np.int64]:

@@ -3,13 +3,14 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
 from typing import Any
 
 import numpy as np
 from ezdxf.entities.dxfgfx import DXFGraphic
 from numpy.typing import NDArray
+
+from importers.route_curves import ellipse_points, spline_points
 
 # An arc that turns further is drawn as several corners: the corner of a half circle would be at infinity.
 _TURN_MAX_RAD = math.radians(120.0)
@@ -85,7 +86,7 @@ def corners_of(
     elif kind == "POLYLINE":
         corners, radius, closed = _polyline(any_entity)
     elif kind in FLATTENED:
-        corners = np.array(_points(any_entity.flattening(chord)), dtype=np.float64).reshape(-1, 3)
+        corners = _curve(any_entity, kind, chord)
         radius, closed = np.zeros(len(corners)), kind == "SPLINE" and bool(any_entity.closed)
     else:
         raise NotACentreLineError(
@@ -132,8 +133,18 @@ def _between(a: NDArray[np.float64], b: NDArray[np.float64], c: NDArray[np.float
     return 0.0 < s < length and float(np.linalg.norm(b - a - s * along)) <= tolerance
 
 
-def _points(points: Iterable[Any]) -> list[tuple[float, float, float]]:
-    return [(p.x, p.y, p.z) for p in points]
+def _curve(entity: Any, kind: str, chord: float) -> NDArray[np.float64]:
+    """Return a spline, helix or ellipse as dense corners (n, 3); a helix is read as the spline that it keeps."""
+    if kind == "ELLIPSE":
+        ellipse = entity.construction_tool()
+        start, end = float(ellipse.start_param), float(ellipse.end_param)
+        sweep = (end - start) % math.tau or math.tau
+        axes = (ellipse.center.xyz, ellipse.major_axis.xyz, ellipse.minor_axis.xyz)
+        return ellipse_points(*axes, start, sweep, chord)
+    spline = entity.construction_tool()
+    return spline_points(
+        [p.xyz for p in spline.control_points], list(spline.knots()), list(spline.weights()), spline.degree, chord
+    )
 
 
 def _to_wcs(points: NDArray[np.float64], entity: Any) -> NDArray[np.float64]:

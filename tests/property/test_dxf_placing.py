@@ -26,7 +26,9 @@ def read(doc):
     with tempfile.TemporaryDirectory() as folder:
         path = Path(folder) / "d.dxf"
         doc.saveas(path)
-        return read_model(path, name="d", role_of=lambda _: "duct", units="m", move_m=(0, 0, 0), chord_tolerance_m=1e-3)
+        return read_model(
+            path, name="d", role_of=lambda *_: "duct", units="m", move_m=(0, 0, 0), chord_tolerance_m=1e-3
+        )
 
 
 def insert(layout, name, placing, uneven=(1, 1, 1)):

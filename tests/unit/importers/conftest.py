@@ -9,7 +9,7 @@ def read_dxf(tmp_path):
     def read(doc, role="obstacle", units="m", move_m=(0.0, 0.0, 0.0), tolerance_m=1e-3, roles=None):
         path = tmp_path / "drawing.dxf"
         doc.saveas(path)
-        role_of = (lambda layer: roles.get(layer, role)) if roles else (lambda layer: role)
+        role_of = (lambda *names: next((roles[n] for n in names if n in roles), role)) if roles else (lambda *_: role)
         return read_model(path, name="d", role_of=role_of, units=units, move_m=move_m, chord_tolerance_m=tolerance_m)
 
     return read

@@ -203,7 +203,7 @@ def test_an_external_reference_and_a_missing_block_are_unread(read_dxf):
     space.add_blockref("X", (0, 0))
     space.add_blockref("B", (0, 0)).dxf.name = "GONE"
     reasons = [row.reason for row in read_dxf(doc).unread]
-    assert "bind it" in reasons[0]
+    assert "'other.dxf'" in reasons[0] and "not there" in reasons[0]
     assert "not in the file" in reasons[1]
 
 

@@ -16,7 +16,7 @@ def read(name, units="m", role="obstacle", tolerance_m=1e-4):
     return read_model(
         DATA / name,
         name=name,
-        role_of=lambda layer: role,
+        role_of=lambda *_: role,
         units=units,
         move_m=(0, 0, 0),
         chord_tolerance_m=tolerance_m,

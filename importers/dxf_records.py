@@ -1,0 +1,160 @@
+"""Which entities of a DXF text are faces and meshes of the plainest kind, and their numbers as arrays.
+
+A record is what starts with group code 0. Taken are records of which the DXF library would read the very same
+numbers; where a group code, a value or an order is out of the ordinary, the record stays for the library.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+from functools import cache
+
+import numpy as np
+from numpy.typing import NDArray
+
+from importers.dxf_tokens import Ints, Mask, Strings, Tokens
+
+Array = NDArray[np.float64]
+
+OTHER, FACE, POLYLINE, VERTEX, SEQEND = range(5)
+KINDS = {b"3DFACE": FACE, b"POLYLINE": POLYLINE, b"VERTEX": VERTEX, b"SEQEND": SEQEND}
+
+# What the entities may state besides their geometry, by the type that the DXF reference gives to the group code.
+_TEXTS = frozenset({5, 6, 8, 100, 330, 430})
+_FLOATS = frozenset({48})
+_INTEGERS = frozenset({60, 62, 284, 370, 420, 440})
+_POINTS = {FACE: frozenset({10, 11, 12, 13, 210}), POLYLINE: frozenset({10, 210}), VERTEX: frozenset({10, 210})}
+_MORE_FLOATS = {POLYLINE: frozenset({39, 40, 41}), VERTEX: frozenset({40, 41, 42, 50})}
+_MORE_INTEGERS = {
+    FACE: frozenset({70}),
+    POLYLINE: frozenset({66, 70, 71, 72, 73, 74, 75}),
+    VERTEX: frozenset({70, 71, 72, 73, 74, 91}),
+}
+_NEEDED = {FACE: (10, 11, 12), POLYLINE: (70,), VERTEX: (70,), SEQEND: ()}
+_LONGEST = 48  # tokens of a record; longer ones are left to the library
+_PATTERNS_MAX = 64  # orders of group codes among records of one length; rarer ones are left to the library
+_BATCH = 200_000  # records at a time
+
+_HEX = np.zeros(256, dtype=bool)
+_HEX[np.frombuffer(b"\x000123456789ABCDEFabcdef", dtype=np.uint8)] = True
+
+
+@dataclass(frozen=True, slots=True)
+class _Pattern:
+    """Where in a record of one order of group codes each value stands."""
+
+    place: dict[int, int]  # group code -> place of its value; for points that of x
+    points: tuple[tuple[int, int], ...]  # (group code of x, coordinates)
+    floats: tuple[int, ...]  # places
+    integers: tuple[int, ...]
+
+
+@dataclass(slots=True, eq=False)
+class Records:
+    """What was read of m records of one kind, in their order; ``good`` tells which are beyond doubt."""
+
+    good: Mask
+    handle: Ints  # (m,) the token of the value, -1 where there is none
+    layer: Ints
+    owner: Ints
+    invisible: Mask
+    points: dict[int, Array] = field(default_factory=dict)  # group code of x -> (m, 3), NaN where there is none
+    integers: dict[int, Ints] = field(default_factory=dict)  # group code -> (m,), 0 where there is none
+
+
+def read_records(tokens: Tokens, kind: int, first: Ints, count: Ints) -> Records:
+    """Return the contents of the records (m,) of one kind, given by their first token and their number of tokens."""
+    size = len(first)
+    points = {code: np.full((size, 3), np.nan) for code in _POINTS.get(kind, frozenset()) - {210}}
+    integers = {code: np.zeros(size, dtype=np.int64) for code in _MORE_INTEGERS.get(kind, frozenset()) - {66, 91}}
+    handle, layer, owner = (np.full(size, -1, dtype=np.int64) for _ in range(3))
+    out = Records(np.zeros(size, dtype=bool), handle, layer, owner, np.zeros(size, dtype=bool), points, integers)
+    for start in range(0, size, _BATCH):
+        part = slice(start, start + _BATCH)
+        for length in np.unique(count[part]).tolist():
+            if length <= _LONGEST:
+                rows = np.flatnonzero(count[part] == length) + start
+                _read_alike(tokens, kind, first, rows, length, out)
+    return out
+
+
+def _read_alike(tokens: Tokens, kind: int, first: Ints, rows: Ints, length: int, out: Records) -> None:
+    """Read records of one length, order of group codes by order."""
+    codes = tokens.code[first[rows, None] + np.arange(length)]
+    for _ in range(_PATTERNS_MAX):
+        if len(rows) == 0:
+            return
+        same = (codes == codes[0]).all(axis=1)
+        pattern = _pattern(kind, tuple(codes[0].tolist()))
+        if pattern is not None:
+            _read_pattern(tokens, kind, first[rows[same]], rows[same], pattern, out)
+        rows, codes = rows[~same], codes[~same]
+
+
+def _read_pattern(tokens: Tokens, kind: int, first: Ints, rows: Ints, pattern: _Pattern, out: Records) -> None:
+    good = np.ones(len(rows), dtype=bool)
+    place = pattern.place
+    for code, wanted in ((5, out.handle), (330, out.owner)):
+        if code in place:
+            wanted[rows] = first + place[code]
+            good &= is_handle(*tokens.text(first + place[code], 16))
+    if 8 in place:
+        out.layer[rows] = first + place[8]
+    for code, size in pattern.points:
+        values = np.zeros((len(rows), 3))
+        for axis in range(size):
+            values[:, axis], plain = tokens.floats(first + place[code] + axis)
+            good &= plain
+        good &= np.isfinite(values).all(axis=1)
+        if code in out.points:
+            out.points[code][rows] = values
+    for at in pattern.floats:
+        good &= tokens.floats(first + at)[1]
+    for at in pattern.integers:
+        whole, plain = tokens.integers(first + at)
+        good &= plain
+        code = int(tokens.code[first[0] + at])
+        if code == 60:
+            out.invisible[rows] = whole != 0
+        elif code in out.integers:
+            out.integers[code][rows] = whole
+    out.good[rows] = good
+
+
+def is_handle(text: Strings, whole: Mask) -> Mask:
+    """Tell which texts are handles: hexadecimal numbers other than zero, of at most 16 digits."""
+    letters = text.view(np.uint8).reshape(len(text), -1)
+    return np.asarray(whole & _HEX[letters].all(axis=1) & ((letters != 48) & (letters != 0)).any(axis=1))
+
+
+@cache
+def _pattern(kind: int, codes: tuple[int, ...]) -> _Pattern | None:
+    """Return where the values stand, or None for an order of group codes that only the library should judge."""
+    place: dict[int, int] = {}
+    points: list[tuple[int, int]] = []
+    floats: list[int] = []
+    integers: list[int] = []
+    at = 1  # the first token is the name of the kind
+    while at < len(codes):
+        code = codes[at]
+        if code in place and code not in (6, 100, 430):
+            return None  # of two values the last one counts to one reader, the first one to another
+        place[code] = at
+        if code in _POINTS.get(kind, ()):
+            # y must follow x; a z that follows belongs to them
+            if codes[at + 1 : at + 2] != (code + 10,):
+                return None
+            size = 3 if codes[at + 2 : at + 3] == (code + 20,) else 2
+            points.append((code, size))
+            at += size
+            continue
+        if code in _FLOATS | _MORE_FLOATS.get(kind, frozenset()):
+            floats.append(at)
+        elif code in _INTEGERS | _MORE_INTEGERS.get(kind, frozenset()):
+            integers.append(at)
+        elif code not in _TEXTS:
+            return None
+        at += 1
+    if any(code not in place for code in _NEEDED[kind]):
+        return None
+    return _Pattern(place, tuple(points), tuple(floats), tuple(integers))

@@ -1,0 +1,258 @@
+"""Faces and meshes that are read in bulk are what the DXF library's own reading gives, to the bit."""
+
+import random
+import tempfile
+from pathlib import Path
+from unittest.mock import patch
+
+import numpy as np
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from importers import dxf_bulk, dxf_open
+from importers.dxf import read_model
+from route3d.errors import UnreadableFileError
+
+LAYERS = ["0", "M-DUCT", "m-duct", "P-PIPE 2", "Lüftung", "other"]
+BOX = [(1, 4, 3, 2), (5, 6, 7, 8), (1, 2, 6, 5), (2, 3, 7, 6), (3, 4, 8, 7), (4, 1, 5, 8)]
+
+
+class Writer:
+    """Writes a drawing, now and then in unusual ways; ``odd`` is the share of entities that are."""
+
+    def __init__(self, seed, odd):
+        self.rnd = random.Random(seed)
+        self.odd = odd
+        self.end = self.rnd.choice(["\n", "\r\n"])
+        self.pad = self.rnd.choice(["{:>3}", "{}", "{:>4}"])
+        self.r12 = self.rnd.random() < 0.3
+        self.lines = []
+        self.handle = 0x1000
+
+    def tag(self, code, value):
+        self.lines += [self.pad.format(code), str(value)]
+
+    def chance(self, share=0.5):
+        return self.rnd.random() < share
+
+    def number(self, value):
+        forms = [repr, "{:.6f}".format, "{:.17g}".format, "{:e}".format, "{:.3E}".format]
+        if self.chance(self.odd):
+            forms += ["+{}".format, "  {}".format, "{} ".format, lambda v: ".5", lambda v: "7.", lambda v: "1_0"]
+        return self.rnd.choice(forms)(value)
+
+    def point(self, code, at):
+        self.tag(code, self.number(at[0]))
+        self.tag(code + 10, self.number(at[1]))
+        if not self.chance(self.odd / 2):
+            self.tag(code + 20, self.number(at[2]))
+
+    def start(self, kind, layer, marker, handle=True):
+        self.tag(0, kind)
+        if handle:
+            self.handle += self.rnd.choice([1, 1, 1, 7])
+            self.tag(5, f"{self.handle:X}" if not self.chance(self.odd) else f"{self.handle:x}")
+        if not self.r12:
+            if self.chance(0.3):
+                self.tag(330, "1F")
+            self.tag(100, "AcDbEntity")
+        if not self.chance(self.odd / 4):
+            self.tag(8, layer)
+        self.extras()
+        if not self.r12:
+            self.tag(100, marker)
+
+    def extras(self):
+        if self.chance(0.2):
+            self.tag(62, self.rnd.randint(0, 256))
+        if self.chance(self.odd):
+            code, value = self.rnd.choice(
+                [(60, 1), (60, "0"), (6, "Continuous"), (370, -1), (999, "a comment"), (67, 1), (67, 0), (48, "1.5"),
+                 (48, "2"), (420, 255), (62, "7.0"), (39, "1.0"), (102, "{X"), (6, ""), (284, 1), (8, "twice")]
+            )  # fmt: skip
+            self.tag(code, value)
+            if code == 102:
+                self.tag(102, "}")
+
+    def tail(self):
+        if self.chance(self.odd):
+            self.point(210, self.rnd.choice([(0, 0, 1), (0, 0, -1), (0.6, 0.0, 0.8)]))
+        if self.chance(self.odd / 3):
+            self.tag(1001, "ROUTE3D")
+            self.tag(1000, "id=X")
+
+    def corners(self):
+        x, y, z = (self.rnd.choice([0.0, self.rnd.uniform(-1e4, 1e4)]) for _ in range(3))
+        a, b, c = (self.rnd.uniform(0.5, 400) for _ in range(3))
+        low = [(x, y, z), (x + a, y, z), (x + a, y + b, z), (x, y + b, z)]
+        return low + [(p, q, r + c) for p, q, r in low]
+
+    def face(self, points, layer):
+        self.start("3DFACE", layer, "AcDbFace")
+        if self.chance(self.odd / 4):
+            points = [*points[:3], points[0]]
+        for number, point in enumerate(points):
+            if number == 3 and self.chance(0.1):
+                break
+            if self.chance(self.odd / 8):
+                continue
+            self.point(10 + number, point)
+        if self.chance(0.3):
+            self.tag(70, self.rnd.randint(0, 15))
+        self.tail()
+
+    def box_of_faces(self, layer):
+        corners = self.corners()
+        for quad in BOX[: self.rnd.choice([6, 6, 6, 4, 1])]:
+            order = quad[::-1] if self.chance(0.2) else quad
+            self.face([corners[n - 1] for n in order], layer)
+
+    def vertex(self, layer, at, flags, more=(), marker="AcDbVertex"):
+        self.start("VERTEX", layer, marker)
+        if at is not None and not self.chance(self.odd / 8):
+            self.point(10, at)
+        self.tag(70, flags)
+        for code, value in more:
+            self.tag(code, value)
+        self.tail()
+
+    def seqend(self, layer):
+        if self.chance(self.odd / 6):
+            return
+        self.start("SEQEND", layer, "AcDbEntity")
+
+    def polyface(self, layer):
+        corners, faces = self.corners(), list(BOX)
+        if self.chance(0.3):
+            faces = [f for a, b, c, d in BOX for f in ((a, b, c), (a, c, d))] if self.chance() else faces[:4]
+        if self.chance(self.odd):
+            faces.append(self.rnd.choice([(1, 2), (1, 2, 99), (1, 0, 2, 3), (-1, -2, -3), (1, 1, 2), (0, 0, 0)]))
+        self.start("POLYLINE", layer, "AcDbPolyFaceMesh")
+        self.tag(66, 1)
+        self.point(10, (0, 0, 0))
+        self.tag(70, 64 if not self.chance(self.odd / 3) else self.rnd.choice([72, 80, 65]))
+        self.tag(71, self.rnd.choice([len(corners), 0, 1_000_000_000]))
+        self.tag(72, len(faces))
+        self.tail()
+        for corner in corners:
+            self.vertex(layer, corner, 192 if not self.chance(self.odd / 8) else 64)
+        for face in faces:
+            signed = [n if self.chance(0.8) else -n for n in face]
+            self.vertex(
+                layer, (0, 0, 0) if self.chance() else None, 128, list(zip(range(71, 75), signed, strict=False))
+            )
+        self.seqend(layer)
+
+    def grid(self, layer):
+        rows, columns = self.rnd.randint(2, 4), self.rnd.randint(2, 4)
+        self.start("POLYLINE", layer, "AcDbPolygonMesh")
+        self.tag(66, 1)
+        self.point(10, (0, 0, 0))
+        self.tag(70, 16 | self.rnd.choice([0, 1, 32, 33]) | (4 if self.chance(self.odd / 3) else 0))
+        self.tag(71, rows)
+        self.tag(72, columns if not self.chance(self.odd) else columns + 1)
+        if self.chance(0.2):
+            self.tag(75, self.rnd.choice([0, 0, 6]))
+        self.tail()
+        for row in range(rows):
+            for column in range(columns):
+                self.vertex(layer, (row * 3.3, column * 1.7, self.rnd.uniform(0, 5)), 64)
+        self.seqend(layer)
+
+    def line(self, layer):
+        self.start("LINE", layer, "AcDbLine")
+        self.point(10, self.corners()[0])
+        self.point(11, self.corners()[1])
+
+    def insert(self, layer, name):
+        self.start("INSERT", layer, "AcDbBlockReference")
+        self.tag(2, name)
+        self.point(10, self.corners()[0])
+        if self.chance():
+            for code in (41, 42, 43):
+                self.tag(code, self.rnd.choice([2.0, 2.0, -1.0]))
+            self.tag(50, self.rnd.choice([0, 90, 33.3]))
+
+    def entities(self, count):
+        for _ in range(count):
+            layer = self.rnd.choice(LAYERS) if not self.chance(self.odd / 4) else self.rnd.choice(["a\\U+00E9", " x "])
+            kind = self.rnd.choice(
+                [self.box_of_faces, self.box_of_faces, self.polyface, self.polyface, self.grid, self.line]
+            )
+            kind(layer)
+
+    def text(self):
+        self.tag(0, "SECTION")
+        self.tag(2, "HEADER")
+        self.tag(9, "$ACADVER")
+        self.tag(1, "AC1009" if self.r12 else self.rnd.choice(["AC1015", "AC1027"]))
+        self.tag(0, "ENDSEC")
+        if self.chance():
+            self.tag(0, "SECTION")
+            self.tag(2, "BLOCKS")
+            self.start("BLOCK", "0", "AcDbBlockBegin")
+            self.tag(2, "B")
+            self.tag(70, 0)
+            self.point(10, (1, 2, 3))
+            self.tag(3, "B")
+            self.entities(self.rnd.randint(1, 5))
+            self.start("ENDBLK", "0", "AcDbBlockEnd")
+            self.tag(0, "ENDSEC")
+        self.tag(0, "SECTION")
+        self.tag(2, "ENTITIES")
+        self.entities(self.rnd.randint(1, 12))
+        for _ in range(self.rnd.randint(0, 3)):
+            self.insert(self.rnd.choice(LAYERS), self.rnd.choice(["B", "b"]))
+        self.entities(self.rnd.randint(0, 5))
+        self.tag(0, "ENDSEC")
+        self.tag(0, "EOF")
+        utf8 = "AC1027" in self.lines
+        return (self.end.join(self.lines) + self.end).encode("utf-8" if utf8 else "cp1252")
+
+
+def read(path, roles):
+    try:
+        return read_model(
+            path, name="d", role_of=lambda layer, *_: roles.get(layer, "duct"), units="mm", move_m=(1, 2, 3),
+            chord_tolerance_m=1e-4,
+        )  # fmt: skip
+    except UnreadableFileError as error:
+        return str(error)
+
+
+def both(data, roles):
+    """Return the drawing read in bulk, the same by the library alone, and whether there was anything in bulk."""
+    with tempfile.TemporaryDirectory() as folder:
+        path = Path(folder) / "d.dxf"
+        path.write_bytes(data)
+        with patch.object(dxf_bulk, "_LEAST", 1), patch.object(dxf_open, "take_out", wraps=dxf_bulk.take_out) as taker:
+            ours = read(path, roles)
+            used = taker(data, "cp1252") is not None
+        with patch.object(dxf_open, "take_out", lambda *_: None):
+            theirs = read(path, roles)
+    return ours, theirs, used
+
+
+def assert_equal(ours, theirs):
+    if isinstance(theirs, str):
+        assert ours == theirs
+        return
+    assert ours.unread == theirs.unread
+    assert ours.source == theirs.source
+    assert ours.layers == theirs.layers
+    assert len(ours.elements) == len(theirs.elements)
+    by_id = {e.element_id: e for e in theirs.elements}
+    for element in ours.elements:
+        other = by_id[element.element_id]
+        for name in ("role", "layer", "kind", "closed", "file", "handle"):
+            assert getattr(element, name) == getattr(other, name)
+        np.testing.assert_array_equal(element.triangles_m, other.triangles_m)
+
+
+@settings(max_examples=60, deadline=None)
+@given(st.integers(0, 10**9), st.sampled_from([0.0, 0.0, 0.01, 0.05, 0.3]))
+def test_bulk_and_library_read_the_same(seed, odd):
+    data = Writer(seed, odd).text()
+    ours, theirs, used = both(data, {"other": "ignore", "m-duct": "strap"})
+    assert_equal(ours, theirs)
+    assert used or odd > 0.0 or b"3DFACE" not in data
