@@ -4,51 +4,87 @@ from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from pathlib import Path
-from typing import Protocol
 
-from importers import dxf
-from route3d.errors import UnreadableFileError
-from route3d.model.building import Drawing
+from importers import dxf, dxf_routes, ifc, ifc_routes, mesh, scans
+from importers.roles import RoleOf
+from route3d.errors import InputError, UnreadableFileError
+from route3d.model.building import Drawing, RouteDrawing
 
-__all__ = ["READERS", "ReadModel", "read_model"]
+__all__ = ["IFCS", "MESHES", "READERS", "SCANS", "read_model", "read_routes"]
 
+MESHES = frozenset(mesh.FORMATS)
+IFCS = frozenset({".ifc", ".ifczip"})
+SCANS = frozenset({".e57", ".las", ".laz"})
 
-class ReadModel(Protocol):
-    """What every reader of building geometry takes and gives; see :func:`importers.dxf.read_model`."""
-
-    def __call__(
-        self,
-        path: Path,
-        *,
-        name: str,
-        role_of: Callable[[str], str],
-        units: str | None,
-        move_m: Sequence[float],
-        chord_tolerance_m: float,
-    ) -> Drawing:
-        """Read one file."""
-
-
-READERS: dict[str, ReadModel] = {".dxf": dxf.read_model}
+# each takes the arguments of importers.dxf.read_model; meshes and scans take ``up`` and ``point_radius`` as well
+READERS: dict[str, Callable[..., Drawing]] = {
+    ".dxf": dxf.read_model,
+    **dict.fromkeys(sorted(IFCS), ifc.read_model),
+    **dict.fromkeys(sorted(MESHES), mesh.read_model),
+    **dict.fromkeys(sorted(SCANS), scans.read_scan),
+}
 
 
 def read_model(
     path: Path,
     *,
     name: str,
-    role_of: Callable[[str], str],
+    role_of: RoleOf,
     units: str | None = None,
     move_m: Sequence[float] = (0.0, 0.0, 0.0),
     chord_tolerance_m: float = 1e-4,
+    up: str | None = None,
+    point_radius: float | None = None,
+    say: Callable[[str], None] | None = None,
 ) -> Drawing:
     """Read a file of building geometry by its suffix.
+
+    ``up`` ("y" or "z") and ``point_radius`` (in the file's unit) are for meshes and scans. ``say`` is told how far a
+    reader is that takes long.
 
     Raises
     ------
     UnreadableFileError
         No reader knows the suffix, or the reader cannot use the file.
+    InputError
+        The file cannot be used as it is asked to be.
     """
-    reader = READERS.get(path.suffix.lower())
+    suffix = path.suffix.lower()
+    reader = READERS.get(suffix)
     if reader is None:
         raise UnreadableFileError(name, f"its suffix is none of {' '.join(sorted(READERS))}: export it as one of these")
-    return reader(path, name=name, role_of=role_of, units=units, move_m=move_m, chord_tolerance_m=chord_tolerance_m)
+    asked: dict[str, object] = {"up": up, "point_radius": point_radius}
+    stated = {key: value for key, value in asked.items() if value is not None}
+    if stated and suffix not in MESHES | SCANS:
+        raise InputError(name, "is for meshes and point clouds only: remove it", f"model.{next(iter(stated))}")
+    if say is not None and suffix in IFCS:
+        stated["say"] = say
+    return reader(
+        path,
+        name=name,
+        role_of=role_of,
+        units=units,
+        move_m=move_m,
+        chord_tolerance_m=chord_tolerance_m,
+        **stated,
+    )
+
+
+def read_routes(
+    path: Path,
+    *,
+    name: str,
+    wanted: Callable[[str], bool],
+    units: str | None = None,
+    move_m: Sequence[float] = (0.0, 0.0, 0.0),
+    chord_tolerance_m: float = 1e-4,
+    say: Callable[[str], None] | None = None,
+) -> RouteDrawing:
+    """Read the runs drawn in a DXF or IFC file; errors as ``read_model``."""
+    suffix = path.suffix.lower()
+    asked = {"name": name, "wanted": wanted, "units": units, "move_m": move_m, "chord_tolerance_m": chord_tolerance_m}
+    if suffix in IFCS:
+        return ifc_routes.read_routes(path, **asked, **({} if say is None else {"say": say}))  # type: ignore[arg-type]
+    if suffix != ".dxf":
+        raise UnreadableFileError(name, "holds no runs: draw them in DXF, or as IfcCableSegment in IFC")
+    return dxf_routes.read_routes(path, **asked)  # type: ignore[arg-type]

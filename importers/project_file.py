@@ -14,11 +14,13 @@ from typing import Annotated, Any, Literal, get_args
 from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
 
 from route3d.errors import ProjectKeyError, UnreadableFileError
-from route3d.model.cable import METHODS, ConductorSize
-from route3d.model.element import ROLES
+from route3d.model.cable import BENDERS, METHODS, ConductorSize
+from route3d.model.element import MATERIALS, ROLES
 from route3d.model.finding import CHECKS
-from route3d.model.run import ENDS
+from route3d.model.panel import FRONTS
+from route3d.model.run import BENT, ENDS
 from route3d.model.zone import KINDS as ZONE_KINDS
+from route3d.model.zone import LOCATIONS
 from route3d.units import METRES_PER_UNIT
 
 PROJECT_FILE = "route3d.toml"
@@ -67,7 +69,10 @@ NotNegative = Annotated[Number, Field(ge=0)]
 Unit = Annotated[Text, _one_of(tuple(METRES_PER_UNIT))]
 Role = Annotated[Text, _one_of(ROLES)]
 End = Annotated[Text, _one_of(ENDS)]
+Bent = Annotated[Text, _one_of(BENT)]
 Point2 = Annotated[list[Number], Field(min_length=2, max_length=2)]
+Stretch = Annotated[list[NotNegative], Field(min_length=2, max_length=2)]
+Flag = Annotated[bool, Field(strict=True)]
 Point3 = Annotated[list[Number], Field(min_length=3, max_length=3)]
 
 
@@ -81,6 +86,8 @@ class ModelTable(_Table):
     file: Text
     units: Unit | None = None
     move: Point3 = [0.0, 0.0, 0.0]
+    up: Literal["z", "y"] | None = None
+    point_radius: Positive | None = None
     roles: dict[str, Role] = {}
 
 
@@ -101,8 +108,23 @@ class RunTable(_Table):
     path: Annotated[list[Point3], Field(min_length=2)]
     start: End | None = None
     end: End | None = None
+    bent: Bent | list[Bent] | None = None
     straps: list[NotNegative] = []
     supports: list[NotNegative] = []
+    plates: list[Stretch] = []
+    guards: list[Stretch] = []
+    grommets: Flag | None = None
+    serves_duct: Flag = False
+
+    @model_validator(mode="after")
+    def _forward(self) -> RunTable:
+        for key in ("plates", "guards"):
+            for from_, to in getattr(self, key):
+                if to <= from_:
+                    raise ValueError(
+                        f"{key}: a stretch goes from a smaller to a larger distance, not {from_:g} to {to:g}"
+                    )
+        return self
 
 
 class CableTable(_Table):
@@ -116,11 +138,17 @@ class CableTable(_Table):
     conductors: Annotated[int, Field(gt=0, strict=True)] | None = None
     size: Text | None = None
     trade_size: Text | None = None
+    bender: Annotated[Text, _one_of(BENDERS)] | None = None
+    pulled: Annotated[bool, Field(strict=True)] = False
     shielded: Annotated[bool, Field(strict=True)] = False
     jacketed: Annotated[bool, Field(strict=True)] = False
     wet_rated: Annotated[bool, Field(strict=True)] = False
     plenum_rated: Annotated[bool, Field(strict=True)] = False
+    burial_rated: Flag = False
+    fitting: Literal["dry", "wet"] | None = None
+    bushings: Flag | None = None
     bend_multiplier: Positive | None = None
+    current_carrying: Annotated[int, Field(ge=0, strict=True)] | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> CableTable:
@@ -129,10 +157,21 @@ class CableTable(_Table):
         sheath, overall, minor = self.sheath_diameter, self.overall_diameter, self.minor_diameter
         if sheath is not None and overall is not None and overall < sheath:
             raise ValueError(f"overall_diameter {overall:g} is smaller than sheath_diameter {sheath:g}")
+        carrying = self.current_carrying
+        if carrying is not None and self.conductors is not None and carrying > self.conductors:
+            raise ValueError(f"current_carrying {carrying} is more than conductors {self.conductors}")
         largest = overall if overall is not None else sheath
         if minor is not None and largest is not None and minor > largest:
             raise ValueError(f"minor_diameter {minor:g} is larger than the diameter {largest:g}")
         return self
+
+
+_OF_ONE_KIND = {
+    "finished": "inaccessible",
+    "stairs": "attic",
+    "moves_air": "accessible-ceiling",
+    "location": "buried",
+}
 
 
 class ZoneTable(_Table):
@@ -141,6 +180,9 @@ class ZoneTable(_Table):
     name: Text
     kind: Annotated[Text, _one_of(ZONE_KINDS)]
     finished: Annotated[bool, Field(strict=True)] | None = None
+    stairs: Flag | None = None
+    moves_air: Flag | None = None
+    location: Annotated[Text, _one_of(LOCATIONS)] | None = None
     layer: Text | None = None
     outline: Annotated[list[Point2], Field(min_length=3)] | None = None
     bottom: Number | None = None
@@ -154,8 +196,36 @@ class ZoneTable(_Table):
             raise ValueError("an outline needs both 'bottom' and 'top'")
         if self.bottom is not None and self.top is not None and self.bottom >= self.top:
             raise ValueError(f"bottom {self.bottom:g} is not below top {self.top:g}")
-        if self.finished is not None and self.kind != "inaccessible":
-            raise ValueError("'finished' belongs to kind \"inaccessible\" only")
+        for key, kind in _OF_ONE_KIND.items():
+            if getattr(self, key) is not None and self.kind != kind:
+                raise ValueError(f'{key!r} belongs to kind "{kind}" only')
+        return self
+
+
+class FireStopTable(_Table):
+    """One ``[[firestop]]``."""
+
+    run: Text
+    system: Text
+    at: NotNegative | None = None
+
+
+class PanelTable(_Table):
+    """One ``[[panel]]``."""
+
+    layer: Text | None = None
+    handle: Text | None = None
+    front: Annotated[Text, _one_of(FRONTS)] | None = None
+    volts_to_ground: Positive | None = None
+    condition: Annotated[int, Field(ge=1, le=3, strict=True)] | None = None
+    width: Positive | None = None
+    height: Positive | None = None
+    floor: Number | None = None
+
+    @model_validator(mode="after")
+    def _named(self) -> PanelTable:
+        if self.layer is None and self.handle is None:
+            raise ValueError("a panel is named by the 'layer' or the 'handle' of its cabinet")
         return self
 
 
@@ -168,6 +238,9 @@ class SettingsTable(_Table):
     bend_target: Annotated[Number, Field(ge=1)] | None = None
     bore_length: NotNegative | None = None
     deck: Annotated[Text, _one_of(DECKS)] | None = None
+    deck_slab: NotNegative | None = None
+    hole_allowance: NotNegative | None = None
+    bundle_spacing: NotNegative | None = None
 
 
 class ProjectTable(_Table):
@@ -176,6 +249,7 @@ class ProjectTable(_Table):
     name: Text = "unnamed project"
     rules: Text = "nec-2023"
     units: Unit = "mm"
+    frame: Literal["local", "map", "file"] = "local"
     occupancy: Literal["other", "dwelling"] = "other"
     checks: Annotated[list[Annotated[Text, _one_of(CHECKS)]], Field(min_length=1)] | None = None
     model: list[ModelTable] = []
@@ -184,6 +258,9 @@ class ProjectTable(_Table):
     cable: dict[str, CableTable] = {}
     zone: list[ZoneTable] = []
     clearance: dict[Annotated[Text, _one_of(ROLES)], NotNegative] = {}
+    framing: dict[Text, Annotated[Text, _one_of(MATERIALS)]] = {}
+    firestop: list[FireStopTable] | None = None
+    panel: list[PanelTable] = []
     settings: SettingsTable = SettingsTable()
 
 

@@ -7,12 +7,14 @@ four letters, then minor groups, as in M-DUCT-SUPP (groups and letters from memo
 from __future__ import annotations
 
 import re
-from collections.abc import Mapping
+from collections.abc import Mapping, Sequence
 from fnmatch import translate
 from functools import cache
+from typing import Protocol, runtime_checkable
 
 from route3d.model.element import ROLES
 
+ZONE_ROLE = "zone"  # how importers mark what stands on a zone's layer; no role a user can give
 NO_MATCH_ROLE = "obstacle"  # what no pattern matches is still in the way of a cable
 
 # (discipline letters, or "" for any; a word that a group of the name starts with; role)
@@ -29,6 +31,7 @@ _GUESSES: tuple[tuple[str, str, str], ...] = (
     ("", "DEFPOINTS", "ignore"),
     ("", "LEGN", "ignore"),
     ("", "HANG", "hanger"),
+    ("", "HNGR", "hanger"),
     ("", "STRP", "strap"),
     ("", "STRAP", "strap"),
     ("", "CLMP", "strap"),
@@ -115,6 +118,21 @@ def guess_role(layer: str) -> tuple[str, str]:
     return NO_MATCH_ROLE, "no known name: give it a role"
 
 
+class RoleOf(Protocol):
+    """From a thing's layer, and other names that it may have, to its role."""
+
+    def __call__(self, layer: str, *also: str) -> str:
+        """Return a role of the model, or ``"zone"``."""
+
+
+@runtime_checkable
+class StatesRoles(RoleOf, Protocol):
+    """A ``RoleOf`` that can also say that nothing was stated."""
+
+    def stated(self, layer: str, *also: str) -> str | None:
+        """Return a role, or None where the project says nothing of these names."""
+
+
 class RoleMap:
     """The project's patterns in their order; call it with a layer, and ask afterwards what nothing matched."""
 
@@ -126,14 +144,24 @@ class RoleMap:
         self._unmatched: dict[str, None] = {}
         self._used: set[str] = set()
 
-    def __call__(self, layer: str) -> str:
-        """Return the role of the first pattern that matches the whole name, ``obstacle`` where none does."""
+    def __call__(self, layer: str, *also: str) -> str:
+        """Return the role of the first pattern that matches a whole name, ``obstacle`` where none does.
+
+        ``also`` are other names that count as well: of a mesh its path, of a face its material.
+        """
+        role = self.stated(layer, *also)
+        if role is None:
+            self._unmatched[layer] = None
+            return NO_MATCH_ROLE
+        return role
+
+    def stated(self, layer: str, *also: str) -> str | None:
+        """Return the role of the first pattern that matches a whole name, None where none does: a class has its own."""
         for expression, pattern, role in self._patterns:
-            if expression.match(layer):
+            if expression.match(layer) or any(expression.match(name) for name in also):
                 self._used.add(pattern)
                 return role
-        self._unmatched[layer] = None
-        return NO_MATCH_ROLE
+        return None
 
     @property
     def unmatched_layers(self) -> tuple[str, ...]:
@@ -144,6 +172,30 @@ class RoleMap:
     def unused_patterns(self) -> tuple[str, ...]:
         """Patterns that matched no layer so far, in their order."""
         return tuple(pattern for _, pattern, _ in self._patterns if pattern not in self._used)
+
+
+class ModelRoles:
+    """The roles of one model: volumes of zones first, then what is read as runs, then the model's own patterns."""
+
+    def __init__(self, by_role: RoleMap, zones: Sequence[str], routes: Sequence[str]) -> None:
+        self._by_role = by_role
+        self._zones = zones
+        self._routes = routes
+
+    def __call__(self, layer: str, *also: str) -> str:
+        """Return the role of a thing with these names."""
+        return self._of_others(layer, *also) or self._by_role(layer, *also)
+
+    def stated(self, layer: str, *also: str) -> str | None:
+        """Return the role of a thing with these names, None where the project says nothing of it."""
+        return self._of_others(layer, *also) or self._by_role.stated(layer, *also)
+
+    def _of_others(self, *names: str) -> str | None:
+        if any(layer_matches(name, pattern) for pattern in self._zones for name in names):
+            return ZONE_ROLE
+        if any(layer_matches(name, pattern) for pattern in self._routes for name in names):
+            return "ignore"  # the same file is read again for its routes
+        return None
 
 
 def role_map(patterns: Mapping[str, str]) -> RoleMap:

@@ -1,45 +1,38 @@
-"""What is in a folder of drawings: per layer the kinds, extent and a guessed role, for a first project file."""
+"""What is in a folder of drawings: per layer the kinds, extent and a guessed role, and what looks odd."""
 
 from __future__ import annotations
 
+import dataclasses
 import fnmatch
-import json
-from collections.abc import Sequence
-from dataclasses import dataclass
+import re
+from collections import Counter
+from collections.abc import Callable
 from pathlib import Path
 
+import numpy as np
+from numpy.typing import NDArray
+from scipy.spatial import cKDTree
+
 import importers
-from importers.roles import guess_role
-from route3d.errors import InputError, UnknownUnitError
-from route3d.model.building import LayerSummary
+from importers.ifc_roles import guess_class_role
+from importers.model_cache import digest_of
+from importers.roles import NO_MATCH_ROLE, ZONE_ROLE, guess_role
+from importers.survey_oddities import Box, FileSurvey, LayerGuess, folder_oddities, with_oddities
+from route3d.errors import InputError, MissingExtraError, UnknownUnitError
+from route3d.model.building import Drawing, DrawnRoute, LayerSummary
 
 # Layer names that mean cable rather than building; E-CABL and the like in discipline-major-minor codes.
 CABLE_LAYERS = ("*CABL*", "*WIRE*", "*CIRC*", "*ROUTE*")
 ZONE_LAYERS = ("Z-*", "*ZONE*")
+_CABLE_CLASS = "IfcCableSegment"
+_CENTRE_LINES = frozenset({"LINE", "LWPOLYLINE", "POLYLINE", "ARC", "SPLINE", "HELIX"})
+_MANY_LAYERS = 24  # more names of parts than this are told by their common beginnings
+_NUMBER_AT_END = re.compile(r"[\s._#-]*\d+$")
+_SAMPLE = 20_000
+_TRIAL_RADIUS = 0.01
 
 
-@dataclass(frozen=True, slots=True)
-class LayerGuess:
-    """One layer of one file."""
-
-    summary: LayerSummary
-    role: str  # a role, or "cable" or "zone"
-    reason: str
-
-
-@dataclass(frozen=True, slots=True)
-class FileSurvey:
-    """One file; ``problem`` says why it cannot be read, or None."""
-
-    file: str
-    unit: str | None  # None: it states none
-    layers: tuple[LayerGuess, ...]
-    unread: int
-    notes: tuple[str, ...]
-    problem: str | None = None
-
-
-def survey_folder(folder: Path) -> tuple[FileSurvey, ...]:
+def survey_folder(folder: Path, say: Callable[..., None] = lambda doing, share=None: None) -> tuple[FileSurvey, ...]:
     """Look through the files of a folder that can be read; those of other folders below it are not looked at.
 
     Raises
@@ -52,129 +45,183 @@ def survey_folder(folder: Path) -> tuple[FileSurvey, ...]:
     files = sorted(p for p in folder.iterdir() if p.suffix.lower() in importers.READERS and p.is_file())
     if not files:
         raise InputError(folder, f"holds no file of a kind that can be read ({', '.join(sorted(importers.READERS))})")
-    return tuple(_survey(path) for path in files)
+    sizes = [path.stat().st_size for path in files]
+    surveys = []
+    for number, path in enumerate(files):
+        say(f"reading {path.name}", sum(sizes[:number]) / max(sum(sizes), 1))
+        surveys.append(_survey(path))
+    return folder_oddities(surveys)
 
 
-def _guess(layer: str) -> tuple[str, str]:
-    upper = layer.upper()
-    if any(fnmatch.fnmatchcase(upper, pattern) for pattern in ZONE_LAYERS):
-        return "zone", "its name says zone"
-    if any(fnmatch.fnmatchcase(upper, pattern) for pattern in CABLE_LAYERS):
-        return "cable", "its name says cable"
-    return guess_role(layer)
+def guess(layer: str, *also: str) -> tuple[str, str]:
+    """Return what a layer (or class, or part, with its other names) seems to be, and the reason.
+
+    Besides roles there are ``cable`` and ``zone``.
+
+    >>> guess("E-CABL-MC122")
+    ('cable', 'its name says cable')
+    >>> guess("Mesh_12", "galvanised duct")[0]
+    'duct'
+    """
+    for name in (layer, *also):
+        upper = name.upper()
+        if any(fnmatch.fnmatchcase(upper, pattern) for pattern in ZONE_LAYERS):
+            return ZONE_ROLE, "its name says zone"
+        if any(fnmatch.fnmatchcase(upper, pattern) for pattern in CABLE_LAYERS):
+            return "cable", "its name says cable"
+        role, why = guess_role(name)
+        if role != NO_MATCH_ROLE:
+            return role, why if name == layer else f"{why} {name!r}"
+    return NO_MATCH_ROLE, "no known name: give it a role"
+
+
+class _Guesses:
+    """Roles by guessing from names, with the reasons; of IFC classes nothing is stated: they have their own."""
+
+    def __init__(self) -> None:
+        self.reasons: dict[str, tuple[str, str]] = {}
+
+    def __call__(self, layer: str, *also: str) -> str:
+        if layer.startswith("Ifc"):
+            return NO_MATCH_ROLE
+        role, why = guess(layer, *also)
+        if role != NO_MATCH_ROLE or layer not in self.reasons:
+            self.reasons[layer] = (role, why)
+        return role if role != "cable" else "ignore"  # runs are looked for by themselves
+
+    def stated(self, layer: str, *also: str) -> str | None:
+        return "ignore" if layer.startswith(_CABLE_CLASS) else None
+
+    def of(self, summary: LayerSummary) -> tuple[str, str]:
+        """Return role and reason for a layer that was read."""
+        found = guess_class_role(summary.layer, summary.role)
+        return found if found is not None else self.reasons.get(summary.layer) or guess(summary.layer)
 
 
 def _survey(path: Path) -> FileSurvey:
     unit: str | None = None
+    role_of = _Guesses()
+    radius = _TRIAL_RADIUS if path.suffix.lower() in importers.SCANS or path.suffix.lower() == ".ply" else None
     try:
         try:
-            drawing = _read(path, None)
+            drawing = _read(path, role_of, None, radius)
             unit = drawing.source.unit
         except UnknownUnitError:
-            drawing = _read(path, "mm")
-    except InputError as error:
-        return FileSurvey(path.name, None, (), 0, (), str(error))
-    layers = tuple(LayerGuess(summary, *_guess(summary.layer)) for summary in drawing.layers)
-    return FileSurvey(path.name, unit, layers, len(drawing.unread), drawing.source.notes)
+            drawing = _read(path, role_of, "m", radius)  # as the numbers stand in the file
+    except (InputError, MissingExtraError) as error:
+        return FileSurvey(path.name, problem=str(error))
+    routes = _routes(path, drawing, "m" if unit is None else None)
+    on_layer: dict[str, list[DrawnRoute]] = {}
+    for route in routes:
+        on_layer.setdefault(route.layer, []).append(route)
+    layers = []
+    for summary in drawing.layers:
+        role, why = role_of.of(summary)
+        mine = on_layer.get(summary.layer, [])
+        if mine and role in (NO_MATCH_ROLE, "ignore") and _is_spatial(mine):
+            role, why = "cable", "nothing but centre lines in space"
+        if role == "cable" and mine:
+            summary = dataclasses.replace(summary, box_m=_box_of(mine))
+            why += f"; {len(mine)} run(s), {sum(map(_length, mine)):.1f} {'m' if unit is not None else 'units'} in all"
+        if summary.layer:
+            layers.append(LayerGuess(summary.layer, summary, role, why))
+    scanned = any(e.thickness_m for e in drawing.elements)
+    found = FileSurvey(
+        path.name,
+        unit=unit,
+        layers=_folded(layers) if path.suffix.lower() in importers.MESHES else tuple(layers),
+        unread=len(drawing.unread),
+        notes=drawing.source.notes,
+        sha256=drawing.source.sha256 or digest_of(path),
+        entities=drawing.source.entities,
+        triangles=drawing.source.triangles,
+        box=_union([layer.summary.box_m for layer in layers]),
+        states_up=path.suffix.lower() not in importers.MESHES - {".glb", ".gltf"},
+        spacing=_spacing(drawing) if scanned else None,
+    )
+    return with_oddities(found, drawing)
 
 
-def _read(path: Path, units: str | None):  # type: ignore[no-untyped-def]
+def _read(path: Path, role_of: Callable[..., str], units: str | None, radius: float | None) -> Drawing:
     return importers.read_model(
-        path,
-        name=path.name,
-        # cables and zones are not obstacles, and their lines are not missing surfaces
-        role_of=lambda layer: role if (role := _guess(layer)[0]) not in ("cable", "zone") else "strap",
-        units=units,
-        move_m=(0.0, 0.0, 0.0),
-        chord_tolerance_m=0.001,
+        path, name=path.name, role_of=role_of, units=units, chord_tolerance_m=0.001, point_radius=radius
     )
 
 
-def starter_project(surveys: Sequence[FileSurvey]) -> str:
-    """Return a commented ``route3d.toml`` for what was found; guesses are marked as such."""
-    lines = [
-        "# Written by `route3d init`: what is guessed says so. Correct it, then run `route3d check`.",
-        'name  = "unnamed project"',
-        'rules = "nec-2023"       # the edition adopted where you build: nec-2026, nec-2023, nec-2020, nec-2017',
-        'units = "mm"             # of every length in this file',
-        'occupancy = "other"      # or "dwelling"',
-        "",
-    ]
-    for survey in surveys:
-        if survey.problem is not None:
-            lines += [f"# {_one_line(survey.file)} cannot be read: {_one_line(survey.problem)}", ""]
+def _routes(path: Path, drawing: Drawing, units: str | None) -> tuple[DrawnRoute, ...]:
+    """Return the runs drawn on layers that are named for cable, or hold lines only."""
+    if path.suffix.lower() not in importers.IFCS | {".dxf"}:
+        return ()
+    wanted = {
+        s.layer
+        for s in drawing.layers
+        if s.layer.startswith(_CABLE_CLASS)
+        or guess(s.layer)[0] == "cable"
+        or (not s.triangles and {kind for kind, _ in s.kinds} <= _CENTRE_LINES and guess(s.layer)[0] == NO_MATCH_ROLE)
+    }
+    if not wanted:
+        return ()
+    try:
+        return importers.read_routes(path, name=path.name, wanted=wanted.__contains__, units=units).routes
+    except (InputError, MissingExtraError):
+        return ()  # a first look: reading it for the check says why
+
+
+def _is_spatial(routes: list[DrawnRoute]) -> bool:
+    """Tell whether routes leave their level: what stays flat is more likely a plan."""
+    return any(np.ptp(route.corners_m[:, 2]) > 0.01 for route in routes)
+
+
+def _length(route: DrawnRoute) -> float:
+    return float(np.linalg.norm(np.diff(route.corners_m, axis=0), axis=1).sum())
+
+
+def _box_of(routes: list[DrawnRoute]) -> Box:
+    points = np.concatenate([route.corners_m for route in routes])
+    return _as_box(points.min(axis=0), points.max(axis=0))
+
+
+def _as_box(low: NDArray[np.float64], high: NDArray[np.float64]) -> Box:
+    (x0, y0, z0), (x1, y1, z1) = low.tolist(), high.tolist()
+    return (x0, y0, z0), (x1, y1, z1)
+
+
+def _union(boxes: list[Box | None]) -> Box | None:
+    known = np.array([box for box in boxes if box is not None])
+    return _as_box(known[:, 0].min(axis=0), known[:, 1].max(axis=0)) if len(known) else None
+
+
+def _folded(layers: list[LayerGuess]) -> tuple[LayerGuess, ...]:
+    """Join parts whose names differ by a number at the end only, where a file has many parts."""
+    if len(layers) <= _MANY_LAYERS:
+        return tuple(layers)
+    groups: dict[tuple[str, str, str], list[LayerGuess]] = {}
+    for layer in layers:
+        groups.setdefault((_NUMBER_AT_END.sub("", layer.pattern), layer.role, layer.reason), []).append(layer)
+    result = []
+    for (stem, role, reason), mine in groups.items():
+        if len(mine) == 1 or not stem:
+            result += mine
             continue
-        lines += _model_lines(survey)
-    cable_layers = [(s, layer) for s in surveys for layer in s.layers if layer.role == "cable"]
-    for survey in surveys:
-        mine = [layer for s, layer in cable_layers if s is survey]
-        if mine:
-            lines += ["[[routes]]", f"file = {_quoted(survey.file)}", *_unit_line(survey), "[routes.cables]"]
-            lines += [f'{_quoted(layer.summary.layer)} = "mc-12-2"    # guessed' for layer in mine]
-            lines.append("")
-    if not cable_layers:
-        lines += [
-            "# No layer looks like cable. Name the drawing that holds the routes and its layers:",
-            "# [[routes]]",
-            '# file = "routes.dxf"',
-            "# [routes.cables]",
-            '# "E-CABL*" = "mc-12-2"',
-            "# or give a run by its points:",
-            "# [[run]]",
-            '# id    = "L1-LTG-01"',
-            '# cable = "mc-12-2"',
-            "# path  = [[0, 0, 2900], [4000, 0, 2900]]",
-            "",
-        ]
-    lines += _zone_lines(surveys)
-    lines += [
-        "[cable.mc-12-2]                  # take the numbers from the maker's sheet of the cable that is bought",
-        'method          = "mc-interlocked"',
-        "sheath_diameter = 11.7           # nominal",
-        "conductors      = 3",
-        'size            = "12 AWG"',
-        "",
-        "[clearance]                      # smallest gaps that this project asks for; a role not named: 0",
-        "hot-pipe = 150                   # practice, not code",
-        "",
-    ]
-    return "\n".join(lines)
+        kinds: Counter[str] = Counter()
+        for layer in mine:
+            kinds.update(dict(layer.summary.kinds))
+        summary = LayerSummary(
+            f"{stem}*",
+            tuple(sorted(kinds.items())),
+            role,
+            sum(layer.summary.triangles for layer in mine),
+            _union([layer.summary.box_m for layer in mine]),
+        )
+        result.append(LayerGuess(f"{stem}*", summary, role, reason))
+    return tuple(result)
 
 
-def _model_lines(survey: FileSurvey) -> list[str]:
-    lines = ["[[model]]", f"file = {_quoted(survey.file)}", *_unit_line(survey), "[model.roles]"]
-    for layer in survey.layers:
-        role = "ignore" if layer.role == "cable" else layer.role
-        if role != "zone":
-            kinds = ", ".join(f"{count} {kind}" for kind, count in layer.summary.kinds)
-            lines.append(f'{_quoted(layer.summary.layer)} = "{role}"    # guessed: {layer.reason}; {_one_line(kinds)}')
-    lines.append("")
-    return lines
-
-
-def _unit_line(survey: FileSurvey) -> list[str]:
-    if survey.unit is not None:
-        return []
-    return ['# units = "mm"           # the file states none: say which it is drawn in, or the check will refuse it']
-
-
-def _zone_lines(surveys: Sequence[FileSurvey]) -> list[str]:
-    lines = []
-    for layer in sorted({layer.summary.layer for s in surveys for layer in s.layers if layer.role == "zone"}):
-        lines += [
-            "[[zone]]",
-            f"name  = {_quoted(layer)}",
-            'kind  = "accessible-ceiling"     # guessed; or inaccessible wet damp corrosive damage plenum',
-            f"layer = {_quoted(layer)}",
-            "",
-        ]
-    return lines
-
-
-def _quoted(text: str) -> str:
-    # JSON strings are TOML basic strings, but for the delete character
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007F")
-
-
-def _one_line(text: str) -> str:
-    return " ".join(text.split())
+def _spacing(drawing: Drawing) -> float:
+    """Return how far apart neighbouring points are, in the file's unit where it states none: nearly all are nearer."""
+    points = np.concatenate([e.triangles_m[:, 0] for e in drawing.elements if e.thickness_m])
+    chosen = points[np.random.default_rng(0).permutation(len(points))[:_SAMPLE]]
+    if len(points) < 2:
+        return _TRIAL_RADIUS
+    away, _ = cKDTree(points).query(chosen, k=2)
+    return float(np.quantile(away[:, 1], 0.95))
