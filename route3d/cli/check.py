@@ -9,7 +9,7 @@ from rich.console import Console
 
 from importers.project_file import nearest
 from route3d.checks import CHECKS
-from route3d.cli.common import exit_status, known_runs, project_argument, read_and_check
+from route3d.cli.common import cache_option, exit_status, known_runs, project_argument, read_and_check
 from route3d.cli.deliver import deliver
 from route3d.reports.results_json import results_text
 from route3d.reports.terminal import print_review
@@ -32,6 +32,7 @@ def _checks(_: click.Context, __: click.Parameter, value: str | None) -> tuple[s
 @click.option("--run", "runs", multiple=True, metavar="ID", help="Show this run only; may be repeated.")
 @click.option("--only", callback=_checks, metavar="CHECKS", help="Only these checks, for example bend,clash.")
 @click.option("--all", "everything", is_flag=True, help="Show every run and finding, however many.")
+@cache_option
 def check(
     project: Path,
     json_file: Path | None,
@@ -39,13 +40,14 @@ def check(
     runs: tuple[str, ...],
     only: tuple[str, ...],
     everything: bool,
+    cached: bool,
 ) -> int:
     """Check the runs of PROJECT, a route3d.toml or the folder that holds one.
 
     Exit status: 0 nothing violated; 1 at least one violation; 2 the input could not be used; 3 nothing violated, but
     something could not be checked.
     """
-    read, review = read_and_check(project, only)
+    read, review = read_and_check(project, only, cached=cached)
     if runs:
         known_runs(review, runs, read.path)
         review = only_runs(review, runs)

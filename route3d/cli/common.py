@@ -1,4 +1,4 @@
-"""What several commands share: the clock, the progress line, reading and checking a project."""
+"""What several commands share: the clock, the progress bar, reading and checking a project."""
 
 from __future__ import annotations
 
@@ -7,36 +7,80 @@ from contextlib import contextmanager
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
+from threading import Timer
 
 import click
 from rich.console import Console
+from rich.markup import escape
+from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
 from importers.project_file import nearest
 from route3d.errors import ProjectKeyError
+from route3d.kernel.compiled import compile_notice
 from route3d.model.finding import Review
 from route3d.project import Project, read_project
 from route3d.review import check_job, nothing_unchecked
 
 project_argument = click.argument("project", type=click.Path(path_type=Path), default=Path("."))
+cache_option = click.option(
+    "--no-cache",
+    "cached",
+    flag_value=False,
+    default=True,
+    help="Parse every drawing again; keep nothing for next time.",
+)
 
 CLEAR, VIOLATED, NOT_ALL_CHECKED = 0, 1, 3
 
+SHOWN_AFTER_S = 2.0
+
 
 @contextmanager
-def progress() -> Iterator[Callable[[str], None]]:
-    """Give a function that shows what is being done, on a terminal; elsewhere it shows nothing."""
-    console = Console(stderr=True)
+def progress(console: Console | None = None) -> Iterator[Callable[..., None]]:
+    """Give ``say(doing, share=None)``, which shows what is being done, as a bar where a share (0 … 1) is known.
+
+    Work of less than ``SHOWN_AFTER_S``, and output that is no terminal, show nothing.
+    """
+    console = Console(stderr=True) if console is None else console
     if not console.is_terminal:
-        yield lambda _: None
+        yield lambda doing, share=None: None
         return
-    with console.status("starting") as status:
-        yield lambda doing: status.update(doing)
+    bar = Progress(
+        SpinnerColumn(), BarColumn(24), TextColumn("{task.description}"), TimeElapsedColumn(),
+        console=console, transient=True,
+    )  # fmt: skip
+    task = bar.add_task("starting", total=None)
+
+    shown = {"doing": "starting", "note": ""}
+
+    def say(doing: str, share: float | None = None) -> None:
+        shown["doing"] = escape(doing)
+        if share is None:
+            bar.update(task, description=shown["doing"] + shown["note"], total=None)
+        else:
+            part = min(max(share, 0.0), 1.0)
+            bar.update(task, description=shown["doing"] + shown["note"], total=1.0, completed=part)
+
+    def tell(compiling: bool) -> None:
+        shown["note"] = "; compiling the geometry loops, once on this machine" if compiling else ""
+        bar.update(task, description=shown["doing"] + shown["note"])
+
+    waiting = Timer(SHOWN_AFTER_S, bar.start)
+    waiting.daemon = True
+    waiting.start()
+    try:
+        with compile_notice(tell):
+            yield say
+    finally:
+        waiting.cancel()
+        waiting.join()
+        bar.stop()
 
 
-def read_and_check(given: Path, only: Sequence[str] = ()) -> tuple[Project, Review]:
+def read_and_check(given: Path, only: Sequence[str] = (), *, cached: bool = True) -> tuple[Project, Review]:
     """Read a project and check it; ``only`` narrows the checks."""
     with progress() as say:
-        project = read_project(given, say)
+        project = read_project(given, say, cached=cached)
         job = project.job if not only else replace(project.job, checks=tuple(only))
         review = check_job(job, project.rules, datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"), say)
     return replace(project, job=job), review

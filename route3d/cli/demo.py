@@ -9,6 +9,7 @@ import click
 from rich.console import Console
 
 import route3d
+from importers.model_cache import FOLDER as CACHE_FOLDER
 from route3d.cli.common import read_and_check
 from route3d.cli.deliver import deliver
 from route3d.errors import InputError, UnreadableFileError
@@ -36,7 +37,7 @@ def demo(folder: Path) -> int:
     The sample is invented, and has at least one of each violation on purpose; the exit status is 0 all the same.
     """
     try:
-        shutil.copytree(sample_folder(), folder, dirs_exist_ok=True)
+        shutil.copytree(sample_folder(), folder, dirs_exist_ok=True, ignore=shutil.ignore_patterns(CACHE_FOLDER))
     except OSError as error:
         raise InputError(folder, f"cannot be written ({error.strerror}); name another folder") from error
     project, review = read_and_check(folder)

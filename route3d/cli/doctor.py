@@ -14,8 +14,11 @@ from route3d.viewer.probe import off_screen_window
 # library -> the commands that need it
 NEEDED = {
     "ezdxf": "check (DXF)",
+    "ifcopenshell": "check (IFC)",
+    "laspy": "check (LAS, LAZ)",
     "numba": "check",
     "numpy": "check",
+    "pye57": "check (E57)",
     "scipy": "check",
     "shapely": "check (zones)",
     "trimesh": "check",

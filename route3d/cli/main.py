@@ -11,6 +11,7 @@ from route3d import __version__
 from route3d.cli.check import check
 from route3d.cli.demo import demo
 from route3d.cli.doctor import doctor
+from route3d.cli.explain import explain
 from route3d.cli.init import init
 from route3d.cli.rules import rules
 from route3d.cli.view import view
@@ -33,7 +34,7 @@ def route3d(verbose: bool) -> None:
     )
 
 
-for command in (demo, init, check, view, rules, doctor):
+for command in (demo, init, check, view, rules, explain, doctor):
     route3d.add_command(command)
 
 

@@ -9,6 +9,8 @@ import jinja2
 
 from route3d.model.finding import Review
 from route3d.reports.rows import HEADINGS, LEGEND, run_row
+from route3d.reports.strip import strip_svg
+from route3d.rules.provenance import REMARKS
 
 _ENVIRONMENT = jinja2.Environment(
     loader=jinja2.PackageLoader("route3d.reports", "templates"),
@@ -18,11 +20,14 @@ _ENVIRONMENT = jinja2.Environment(
     undefined=jinja2.StrictUndefined,
 )
 
+STRIPS = 24  # drawn into the page; of more failing runs the page names the command that draws them
+
 MARKS = {"pass": "✔", "fail": "✘", "unchecked": "?", "violation": "✘", "caution": "!", "note": "·"}
 
 
 def page(review: Review, pictures: Sequence[tuple[str, bytes]], no_picture: str | None = None) -> str:
     """Return the page; ``pictures`` are titles with PNG bytes, ``no_picture`` says why there is none."""
+    failing = [run.fitted.run.run_id for run in review.runs if run.verdict == "fail"]
     order = {"fail": 0, "unchecked": 1, "pass": 2}
     return _ENVIRONMENT.get_template("review.html").render(
         review=review,
@@ -32,4 +37,7 @@ def page(review: Review, pictures: Sequence[tuple[str, bytes]], no_picture: str 
         pictures=[(title, base64.b64encode(data).decode("ascii")) for title, data in pictures],
         no_picture=no_picture,
         marks=MARKS,
+        remarks={"": "", **REMARKS},
+        strips=[(run_id, strip_svg(review, run_id)) for run_id in failing[:STRIPS]],
+        without_strip=failing[STRIPS:],
     )

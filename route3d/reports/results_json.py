@@ -3,11 +3,12 @@
 from __future__ import annotations
 
 import json
+from collections.abc import Mapping, Sequence
 from typing import Any
 
 import numpy as np
 
-from route3d.model.finding import Finding, JudgedBend, Review, RunReview
+from route3d.model.finding import Finding, JudgedBend, Review, RunReview, Step
 from route3d.model.span import Span
 
 SCHEMA = "route3d-results/1"
@@ -46,8 +47,8 @@ def results(review: Review) -> dict[str, Any]:
         ],
         "notes": list(review.notes),
         "summary": dict(review.summary),
-        "runs": [_run(run) for run in review.runs],
-        "findings": [_finding(finding) for finding in review.findings],
+        "runs": [_run(run, review.sources) for run in review.runs],
+        "findings": [_finding(finding, review.chains.get(finding.finding_id, ())) for finding in review.findings],
     }
 
 
@@ -64,7 +65,7 @@ def _rounded(value: Any) -> Any:
     return round(float(value), _DECIMALS)
 
 
-def _run(run: RunReview) -> dict[str, Any]:
+def _run(run: RunReview, sources: Mapping[str, str]) -> dict[str, Any]:
     drawn = run.fitted.run
     return {
         "id": drawn.run_id,
@@ -74,12 +75,12 @@ def _run(run: RunReview) -> dict[str, Any]:
         "smallest_gap_m": _rounded(run.smallest_gap_m),
         "start": {"kind": run.attachment.start.kind, "element": run.attachment.start.element_id},
         "end": {"kind": run.attachment.end.kind, "element": run.attachment.end.element_id},
-        "bends": [_bend(bend) for bend in run.bends],
+        "bends": [_bend(bend, sources) for bend in run.bends],
         "supports": [
             {"at_m": _rounded(s.at_m), "kind": s.kind, "secures": s.secures, "source": s.source}
             for s in run.attachment.supports
         ],
-        "spans": [_span(span) for span in run.spans],
+        "spans": [_span(span, sources) for span in run.spans],
         "zones": [
             {"zone": z.zone.name, "kind": z.zone.kind, "from_m": _rounded(z.from_m), "to_m": _rounded(z.to_m)}
             for z in run.zones
@@ -87,7 +88,7 @@ def _run(run: RunReview) -> dict[str, Any]:
     }
 
 
-def _bend(judged: JudgedBend) -> dict[str, Any]:
+def _bend(judged: JudgedBend, sources: Mapping[str, str]) -> dict[str, Any]:
     return {
         "at_m": _rounded(judged.bend.at_m),
         "point_m": _rounded(judged.bend.point_m),
@@ -96,10 +97,11 @@ def _bend(judged: JudgedBend) -> dict[str, Any]:
         "required_m": _rounded(judged.required_inner_m),
         "ratio": _rounded(judged.ratio),
         "rule": judged.rule,
+        "source": sources.get(judged.rule, ""),
     }
 
 
-def _span(span: Span) -> dict[str, Any]:
+def _span(span: Span, sources: Mapping[str, str]) -> dict[str, Any]:
     return {
         "check": span.check,
         "from_m": _rounded(span.from_m),
@@ -108,12 +110,13 @@ def _span(span: Span) -> dict[str, Any]:
         "limit_m": _rounded(span.limit_m),
         "exempt": span.exempt,
         "rule": span.rule,
+        "source": sources.get(span.rule, ""),
         "ok": span.ok,
         "why": span.why,
     }
 
 
-def _finding(finding: Finding) -> dict[str, Any]:
+def _finding(finding: Finding, chain: Sequence[Step]) -> dict[str, Any]:
     return {
         "id": finding.finding_id,
         "check": finding.check,
@@ -121,6 +124,7 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "run": finding.run,
         "other": finding.other,
         "rule": finding.rule,
+        "source": finding.source,
         "at_m": _rounded(finding.at_m),
         "point_m": _rounded(finding.point_m),
         "measured": _rounded(finding.measured),
@@ -129,4 +133,5 @@ def _finding(finding: Finding) -> dict[str, Any]:
         "message": finding.message,
         "remedy": finding.remedy,
         "unchecked": finding.unchecked,
+        "chain": [{"step": step.step, "text": step.text} for step in chain],
     }

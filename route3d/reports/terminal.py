@@ -13,6 +13,7 @@ from rich.text import Text
 
 from route3d.model.finding import Finding, Review
 from route3d.reports.rows import HEADINGS, LEGEND, run_row
+from route3d.rules.provenance import REMARKS
 
 # A mark beside the word, so that neither colour nor mark is needed alone.
 VERDICT_MARKS = {"pass": ("✔", "cyan"), "fail": ("✘", "bold red"), "unchecked": ("?", "yellow")}
@@ -67,6 +68,8 @@ def _findings(findings: Iterable[Finding], everything: bool) -> Iterable[Rendera
         head = Text(f"{number:>3} {mark} {finding.severity} ", style=style)
         head.append(f"{finding.check}  {finding.run if finding.run is not None else 'project'}", style="bold")
         head.append(f"  {finding.rule}  [{finding.finding_id}]", style="dim")
+        if remark := REMARKS.get(finding.source, ""):
+            head.append(f"  ({remark})", style="dim italic")
         yield head
         yield Padding(Text(finding.message), (0, 0, 0, 6))
         yield Padding(Text(f"→ {finding.remedy}"), (0, 0, 0, 6))

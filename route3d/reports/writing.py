@@ -9,8 +9,8 @@ from pathlib import Path
 from route3d.errors import InputError
 
 
-def write_whole(path: Path, text: str) -> None:
-    """Write ``text`` to ``path`` as UTF-8: to a temporary file beside it first, which then takes its place.
+def write_whole(path: Path, content: str | bytes) -> None:
+    """Write text (as UTF-8) or bytes to ``path``: to a temporary file beside it first, which then takes its place.
 
     Raises
     ------
@@ -21,8 +21,8 @@ def write_whole(path: Path, text: str) -> None:
         path.parent.mkdir(parents=True, exist_ok=True)
         handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
         try:
-            with os.fdopen(handle, "w", encoding="utf-8", newline="\n") as file:
-                file.write(text)
+            with os.fdopen(handle, "wb") as file:
+                file.write(content if isinstance(content, bytes) else content.encode("utf-8"))
             Path(temporary).chmod(0o644)
             os.replace(temporary, path)
         except BaseException:

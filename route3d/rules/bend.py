@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 from route3d.model.cable import Cable
 from route3d.rules.records import BendRule
@@ -24,8 +24,26 @@ class BendRequirement:
     rule: str  # "NEC 2023 330.24(B)"
     why: str  # "7 × 11.5 mm over the sheath"
     problem: str | None = None  # why no limit can be stated, as one sentence that says how to mend it
-    easy_way_m: float | None = None  # a flat cable's inner radius on its flat side, where that may be enough
+    easy_way_m: float | None = None  # a smaller inner radius that is enough under a condition
+    easy_way: str = ""  # the condition: flat-side (the cable's), silent (the same, but the text is), one-shot (bender)
     caution: str | None = None  # what to confirm although there is a limit
+
+    def for_bend(self, bent: str | None) -> BendRequirement:
+        """Return what is asked of one bend of which ``bent`` says how a flat cable lies in it; None: not said.
+
+        Where the text does not say which axis counts, a bend on the flat side stays a disputed reading.
+        """
+        if self.easy_way_m is None or bent is None or self.easy_way not in ("flat-side", "silent"):
+            return self
+        if bent == "edge":
+            return replace(self, easy_way_m=None, easy_way="")
+        if self.easy_way == "silent":
+            return replace(self, easy_way="disputed")
+        why = f"on its flat side: by the minor axis, {both_units(self.easy_way_m)}"
+        inner, centre = self.easy_way_m, self.centre_radius_m
+        if self.inner_radius_m is not None and centre is not None:
+            centre = inner + centre - self.inner_radius_m
+        return replace(self, inner_radius_m=inner, centre_radius_m=centre, why=why, easy_way_m=None, easy_way="")
 
 
 @dataclass(frozen=True, slots=True)
@@ -45,7 +63,7 @@ def required_bend(cable: Cable, book: RuleBook) -> BendRequirement:
     raceway = last_for(book.raceway_bends, cable.method)
     if raceway is not None and cable.bend_multiplier is None:
         return _raceway_bend(cable, book)
-    rules = [r for r in reversed(book.bends) if cable.method in r.methods and r.shielded in (None, cable.shielded)]
+    rules = [rule for rule in reversed(book.bends) if _concerns(rule, cable)]
     measured = [(rule, _governing(cable, rule.of)) for rule in rules]
     binding = next(((rule, d) for rule, d in measured if d.problem is not None or _in_band(rule, d.value_m)), None)
     if binding is not None:
@@ -68,8 +86,13 @@ def _problem(rule: str, why: str, problem: str) -> BendRequirement:
 
 
 def _multiplied(cable: Cable, rule: BendRule, diameter: _Diameter) -> BendRequirement:
-    inner = rule.multiplier * diameter.value_m
-    why = f"{rule.multiplier:g} × {millimetres(diameter.value_m)} {diameter.over}"
+    pulling = cable.pulled and rule.pulling_multiplier is not None
+    multiplier = rule.pulling_multiplier if pulling and rule.pulling_multiplier is not None else rule.multiplier
+    inner = multiplier * diameter.value_m
+    why = f"{multiplier:g} × {millimetres(diameter.value_m)} {diameter.over}"
+    if rule.pulling_multiplier is not None:
+        other = rule.multiplier if pulling else rule.pulling_multiplier
+        why += f", under tension (at rest {other:g} ×)" if pulling else f", at rest ({other:g} × while it is pulled)"
     if rule.conductor_multiplier is not None:
         if cable.conductor_diameter_m is None:
             return _problem(
@@ -83,15 +106,15 @@ def _multiplied(cable: Cable, rule: BendRule, diameter: _Diameter) -> BendRequir
         why = f"{why}, more than {shown}" if inner >= by_conductor else f"{shown}, more than {why}"
         inner = max(inner, by_conductor)
     minor = cable.minor_diameter_m
-    easy_way = None
+    easy_way, condition = None, ""
     if rule.of == "major" and minor is not None and minor < diameter.value_m:
         if rule.minor_axis != "never":
-            easy_way = rule.multiplier * minor
+            easy_way, condition = rule.multiplier * minor, rule.minor_axis
         if rule.note:
             why = f"{why}; {rule.note}"
     elif rule.note and rule.of != "major":
         why = f"{why}; {rule.note}"
-    return BendRequirement(inner, inner + _half_overall(cable, diameter), rule.cite, why, easy_way_m=easy_way)
+    return BendRequirement(inner, inner + _half_overall(cable, diameter), rule.cite, why, None, easy_way, condition)
 
 
 def _maker_bend(
@@ -144,12 +167,21 @@ def _raceway_bend(cable: Cable, book: RuleBook) -> BendRequirement:
     diameter = _governing(cable, "overall")
     if diameter.problem is not None:
         return _problem(rule.cite, "no diameter", diameter.problem)
-    centre = row.one_shot_m if rule.column == "one_shot" else row.other_m
     # the table is on the centre line; half the raceway comes off for the inner edge that bends are compared at
-    inner = centre - _half_overall(cable, diameter)
-    return BendRequirement(
-        inner, centre, rule.cite, f"{both_units(centre)} to the centre line for trade size {row.key}"
-    )
+    half = _half_overall(cable, diameter)
+    one_shot = rule.column == "one_shot" and cable.bender == "one-shot"
+    centre = row.one_shot_m if one_shot else row.other_m
+    column = "one-shot and full-shoe bends" if one_shot else "other bends"
+    why = f"{both_units(centre)} to the centre line for trade size {row.key}, {column}"
+    if rule.column == "one_shot" and cable.bender is None and row.one_shot_m < row.other_m:
+        # which bender it will be decides, and nobody said: the wider radius is safe, the smaller may be enough
+        return BendRequirement(centre - half, centre, rule.cite, why, None, row.one_shot_m - half, "one-shot")
+    return BendRequirement(centre - half, centre, rule.cite, why)
+
+
+def _concerns(rule: BendRule, cable: Cable) -> bool:
+    few = rule.conductors_min is not None and (cable.conductors is None or cable.conductors < rule.conductors_min)
+    return cable.method in rule.methods and rule.shielded in (None, cable.shielded) and not few
 
 
 def _governing(cable: Cable, of: str) -> _Diameter:

@@ -18,13 +18,17 @@ class EnvironmentJudgement:
     why: str
 
 
-def judge_environment(cable: Cable, zone_kind: str, occupancy: str, book: RuleBook) -> EnvironmentJudgement:
+def judge_environment(
+    cable: Cable, zone_kind: str, occupancy: str, book: RuleBook, serves_duct: bool = False
+) -> EnvironmentJudgement:
     """Judge one cable in zones of one kind; ``occupancy`` is other or dwelling.
+
+    ``serves_duct``: the run is in a duct only to act on, or to sense, its air.
 
     Where several rules match, one that bars the cable comes before one that leaves it open, and that before one that
     allows it; a project's own rules come before the rule set's.
     """
-    matching = [rule for rule in book.environments if _concerns(rule, cable, zone_kind, occupancy)]
+    matching = [rule for rule in book.environments if _concerns(rule, cable, zone_kind, occupancy, serves_duct)]
     own = [rule for rule in matching if rule.source == "project"]
     for allowed in (False, None, True):
         for rule in own or matching:
@@ -35,7 +39,7 @@ def judge_environment(cable: Cable, zone_kind: str, occupancy: str, book: RuleBo
     )
 
 
-def _concerns(rule: EnvironmentRule, cable: Cable, zone_kind: str, occupancy: str) -> bool:
+def _concerns(rule: EnvironmentRule, cable: Cable, zone_kind: str, occupancy: str, serves_duct: bool) -> bool:
     return (
         zone_kind in rule.zones
         and cable.method in rule.methods
@@ -43,4 +47,6 @@ def _concerns(rule: EnvironmentRule, cable: Cable, zone_kind: str, occupancy: st
         and rule.jacketed in (None, cable.jacketed)
         and rule.wet_rated in (None, cable.wet_rated)
         and rule.plenum_rated in (None, cable.plenum_rated)
+        and rule.burial_rated in (None, cable.burial_rated)
+        and rule.serves_duct in (None, serves_duct)
     )

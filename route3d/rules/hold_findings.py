@@ -14,7 +14,6 @@ from route3d.rules.securing import Holding
 from route3d.units import TOLERANCE_M, both_units
 
 _SAME_M = 1e-6
-_UNJUDGED = ("other",)  # a method that no rule set can know
 
 
 def securing_findings(run_id: str, run: HeldRun, holding: Holding) -> tuple[Finding, ...]:
@@ -228,7 +227,7 @@ def _not_judged(run_id: str, run: HeldRun, rule: HoldRule | None, spans: tuple[S
     if not spans or (rule is not None and rule.interval_m is not None):
         return
     span = spans[0]
-    unknown = run.cable.method in _UNJUDGED
+    unknown = rule is None  # an entry that says "none" is an answer; no entry is none
     yield Finding(
         check=span.check,
         severity="caution" if unknown else "note",

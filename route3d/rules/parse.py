@@ -12,6 +12,7 @@ from typing import Any
 from route3d.errors import RuleBookError
 from route3d.model.cable import METHODS, ConductorSize
 from route3d.model.zone import KINDS as ZONE_KINDS
+from route3d.model.zone import LOCATIONS
 from route3d.rules import records
 from route3d.units import parse_length
 
@@ -93,6 +94,10 @@ def _choices(*allowed: str) -> Callable[[object], tuple[str, ...]]:
     return convert
 
 
+def _methods_or_none(value: object) -> tuple[str, ...]:
+    return () if value == "none" else _methods(value)
+
+
 def _texts(value: object) -> tuple[str, ...]:
     if not isinstance(value, list) or not all(isinstance(text, str) for text in value):
         raise ValueError("a list of texts in quotes")
@@ -143,6 +148,8 @@ _GROUPS: dict[str, tuple[type[records.Entry], dict[str, _Field]]] = {
             "diameter_over": _Field("diameter_over_m", _length),
             "diameter_max": _Field("diameter_max_m", _length_or_none),
             "shielded": _Field("shielded", _flag),
+            "conductors_min": _Field("conductors_min", _count),
+            "pulling_multiplier": _Field("pulling_multiplier", _number),
             "minor_axis": _Field("minor_axis", _choice("never", "flat-side", "silent")),
             "note": _Field("note", _text),
         },
@@ -193,7 +200,8 @@ _GROUPS: dict[str, tuple[type[records.Entry], dict[str, _Field]]] = {
         {
             "kinds": _Field("kinds", _choices(*DECK_KINDS), needed=True),
             "gap_min": _Field("gap_min_m", _length, needed=True),
-            "relieved_methods": _Field("relieved_methods", _methods),
+            "relieved_methods": _Field("relieved_methods", _methods_or_none),
+            "slab_min": _Field("slab_min_m", _length_or_none),
         },
     ),
     "environment": (
@@ -206,6 +214,17 @@ _GROUPS: dict[str, tuple[type[records.Entry], dict[str, _Field]]] = {
             "jacketed": _Field("jacketed", _flag),
             "wet_rated": _Field("wet_rated", _flag),
             "plenum_rated": _Field("plenum_rated", _flag),
+            "burial_rated": _Field("burial_rated", _flag),
+            "serves_duct": _Field("serves_duct", _flag),
+        },
+    ),
+    "burial": (
+        records.BurialRule,
+        {
+            "locations": _Field("locations", _choices(*LOCATIONS), needed=True),
+            "methods": _Field("methods", _methods, needed=True),
+            "cover": _Field("cover_m", _length, needed=True),
+            "raceway_only": _Field("raceway_only", _flag),
         },
     ),
     "limit": (
@@ -213,7 +232,7 @@ _GROUPS: dict[str, tuple[type[records.Entry], dict[str, _Field]]] = {
         {
             "value": _Field("value_m", _length),
             "methods": _Field("methods", _methods),
-            "relieved_methods": _Field("relieved_methods", _methods),
+            "relieved_methods": _Field("relieved_methods", _methods_or_none),
         },
     ),
     "bundle": (
@@ -226,6 +245,19 @@ _GROUPS: dict[str, tuple[type[records.Entry], dict[str, _Field]]] = {
             "relief_per_cable_max": _Field("relief_per_cable_max", _count, needed=True),
             "relief_count_max": _Field("relief_count_max", _count, needed=True),
             "relief_percent_above": _Field("relief_percent_above", _number, needed=True),
+            "methods": _Field("methods", _methods, needed=True),
+            "alone_methods": _Field("alone_methods", _methods),
+            "relief_section": _Field("relief_section", _text),
+            "ground_in_sheath": _Field("ground_in_sheath", _methods),
+        },
+    ),
+    "working_space": (
+        records.WorkingSpaceRule,
+        {
+            "volts_max": _Field("volts_max", _number, needed=True),
+            "condition_1": _Field("condition_1_m", _length, needed=True),
+            "condition_2": _Field("condition_2_m", _length, needed=True),
+            "condition_3": _Field("condition_3_m", _length, needed=True),
         },
     ),
 }

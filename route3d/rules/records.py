@@ -36,6 +36,8 @@ class BendRule(Entry):
     diameter_over_m: float | None = None
     diameter_max_m: float | None = None  # included
     shielded: bool | None = None  # None: either
+    conductors_min: int | None = None  # for cables of so many conductors; unknown counts as fewer
+    pulling_multiplier: float | None = None  # in place of multiplier where bends are to hold under tension
     minor_axis: str = "never"  # a flat cable bent on its flat side: never, flat-side (allowed), silent (no word on it)
     note: str = ""
 
@@ -45,7 +47,7 @@ class RacewayBendRule(Entry):
     """A bend limit to the centre line by trade size, from one column of the table of radii."""
 
     methods: tuple[str, ...]
-    column: str  # one_shot, other
+    column: str  # one_shot (for bends by one-shot and full-shoe benders; others take the other column), other
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -108,6 +110,7 @@ class DeckRule(Entry):
     kinds: tuple[str, ...]
     gap_min_m: float
     relieved_methods: tuple[str, ...] = ()
+    slab_min_m: float | None = None  # concrete of this thickness over the deck relieves; None: none does
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -121,6 +124,18 @@ class EnvironmentRule(Entry):
     jacketed: bool | None = None
     wet_rated: bool | None = None
     plenum_rated: bool | None = None
+    burial_rated: bool | None = None
+    serves_duct: bool | None = None  # the run is in the duct only to act on, or to sense, its air
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class BurialRule(Entry):
+    """The least cover over cables and raceways in the ground, from their top to grade."""
+
+    locations: tuple[str, ...]
+    methods: tuple[str, ...]
+    cover_m: float
+    raceway_only: bool = False  # there only in a raceway
 
 
 @dataclass(frozen=True, slots=True, kw_only=True)
@@ -143,3 +158,22 @@ class BundleRule(Entry):
     relief_per_cable_max: int  # with no more current-carrying conductors in each
     relief_count_max: int  # and no more in all
     relief_percent_above: float  # percent where only the last condition is missed
+    methods: tuple[str, ...]  # cables that count when they lie together; raceways and limited energy do not
+    alone_methods: tuple[str, ...] = ()  # cables and raceways whose own conductors are counted
+    relief_section: str = ""  # where the relief stands, if not in ``section``
+    ground_in_sheath: tuple[str, ...] = ()  # none of the conductors in these is taken as the grounding one
+
+
+@dataclass(frozen=True, slots=True, kw_only=True)
+class WorkingSpaceRule(Entry):
+    """One row of the table of depths in front of panels, by voltage to ground and by what is opposite."""
+
+    volts_max: float  # included
+    condition_1_m: float  # nothing live or grounded opposite
+    condition_2_m: float  # something grounded
+    condition_3_m: float  # live parts on both sides
+
+    @property
+    def depths_m(self) -> tuple[float, float, float]:
+        """The depths for conditions 1, 2 and 3."""
+        return (self.condition_1_m, self.condition_2_m, self.condition_3_m)

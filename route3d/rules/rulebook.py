@@ -17,6 +17,7 @@ from route3d.rules.records import (
     BendRule,
     BendTotalRule,
     BundleRule,
+    BurialRule,
     DeckRule,
     Entry,
     EnvironmentRule,
@@ -26,9 +27,13 @@ from route3d.rules.records import (
     LimitRule,
     RacewayBendRule,
     RacewayRadius,
+    WorkingSpaceRule,
 )
 
 SHIPPED = ("nec-2026", "nec-2023", "nec-2020", "nec-2017")
+EXAMPLES = ("iec-style",)  # of another family, to be copied and compared before use
+
+_EXPECTED = ("bend", "securing", "supporting", "first_strap", "deck", "environment")
 
 _ByMethod = TypeVar(
     "_ByMethod", RacewayBendRule, BendTotalRule, HoldRule, FirstStrapRule, BendRule, ExemptionRule, LimitRule
@@ -52,8 +57,10 @@ class RuleBook:
     exemptions: tuple[ExemptionRule, ...]
     decks: tuple[DeckRule, ...]
     environments: tuple[EnvironmentRule, ...]
+    burials: tuple[BurialRule, ...]
     limits: tuple[LimitRule, ...]
     bundles: tuple[BundleRule, ...]
+    working_spaces: tuple[WorkingSpaceRule, ...]
 
     def __repr__(self) -> str:
         return f"RuleBook({self.name!r}, {len(self.entries)} entries)"
@@ -80,6 +87,12 @@ class RuleBook:
         return self.bundles[-1] if self.bundles else None
 
     @property
+    def unstated(self) -> tuple[str, ...]:
+        """What every NEC edition states and this rule set leaves out altogether, so that it cannot be judged."""
+        stated = {group for group, _ in self.entries}
+        return tuple(group for group in _EXPECTED if group not in stated)
+
+    @property
     def entries(self) -> tuple[tuple[str, Entry], ...]:
         """Every entry with the name of its group, in the order of the file."""
         groups: tuple[tuple[str, tuple[Entry, ...]], ...] = (
@@ -93,8 +106,10 @@ class RuleBook:
             ("exemption", self.exemptions),
             ("deck", self.decks),
             ("environment", self.environments),
+            ("burial", self.burials),
             ("limit", self.limits),
             ("bundle", self.bundles),
+            ("working_space", self.working_spaces),
         )
         return tuple((group, entry) for group, rules in groups for entry in rules)
 
@@ -131,14 +146,16 @@ def load_rulebook(name_or_path: str, base: Path | None) -> RuleBook:
         exemptions=entries["exemption"],
         decks=entries["deck"],
         environments=entries["environment"],
+        burials=entries["burial"],
         limits=entries["limit"],
         bundles=entries["bundle"],
+        working_spaces=entries["working_space"],
     )
 
 
 def _table(name_or_path: str, base: Path | None, seen: tuple[str, ...]) -> Table:
     """Return the tables of a rule set merged over those that it extends; ``seen`` are the files on the way here."""
-    shipped = name_or_path in SHIPPED
+    shipped = name_or_path in (*SHIPPED, *EXAMPLES)
     path = Path(name_or_path) if base is None else base / name_or_path
     identity = name_or_path if shipped else str(path.resolve())
     if identity in seen:
@@ -151,7 +168,7 @@ def _table(name_or_path: str, base: Path | None, seen: tuple[str, ...]) -> Table
         except (OSError, UnicodeDecodeError) as error:
             raise RuleBookError(
                 f"{name_or_path}: no such rule set ({path} cannot be read as text); "
-                f"name {', '.join(SHIPPED)} or the path of a rule file"
+                f"name {', '.join((*SHIPPED, *EXAMPLES))} or the path of a rule file"
             ) from error
     own = parse_table(text, name_or_path)
     extends = own.get("extends")

@@ -131,12 +131,68 @@ def test_makers_multiplier_serves_where_the_rule_set_is_silent(method: str) -> N
 
 @pytest.mark.parametrize(
     ("method", "trade", "centre_in"),
-    [("emt", "3/4", 4.5), ("emt", "4", 16.0), ("fmc", "1", 6.0), ("lfmc", "1-1/4", 8.0)],
-)
+    [
+        ("emt", "3/4", 4.5), ("rmc", "3/4", 4.5), ("imc", "1", 5.75), ("emt", "4", 16.0), ("pvc", "3/4", 5.0),
+        ("fmc", "1", 6.0), ("lfmc", "1-1/4", 8.0),
+    ],
+)  # fmt: skip
 def test_raceways_go_by_trade_size_on_the_centre_line(method: str, trade: str, centre_in: float) -> None:
-    required = required_bend(cable(method, overall_diameter_m=0.03, trade_size=trade), book())
+    required = required_bend(cable(method, overall_diameter_m=0.03, trade_size=trade, bender="one-shot"), book())
     assert required.centre_radius_m == pytest.approx(centre_in * IN)
     assert required.inner_radius_m == pytest.approx(centre_in * IN - 0.015)
+
+
+# NEC Chapter 9 Table 2, from memory: trade size, one-shot and full-shoe benders, other bends, both in inches.
+TABLE_2 = [
+    ("1/2", 4, 4), ("3/4", 4.5, 5), ("1", 5.75, 6), ("1-1/4", 7.25, 8), ("1-1/2", 8.25, 10), ("2", 9.5, 12),
+    ("2-1/2", 10.5, 15), ("3", 13, 18), ("3-1/2", 15, 21), ("4", 16, 24), ("5", 24, 30), ("6", 30, 36),
+]  # fmt: skip
+
+
+@pytest.mark.parametrize(("trade", "one_shot", "other"), TABLE_2)
+def test_every_row_of_the_table_of_radii_by_bender(trade: str, one_shot: float, other: float) -> None:
+    for bender, inches in (("one-shot", one_shot), ("other", other), (None, other)):
+        required = required_bend(cable("emt", overall_diameter_m=0.02, trade_size=trade, bender=bender), book())
+        assert required.centre_radius_m == pytest.approx(inches * IN)
+        unsaid = bender is None and one_shot < other
+        assert required.easy_way_m == (pytest.approx(one_shot * IN - 0.01) if unsaid else None)
+
+
+@pytest.mark.parametrize(
+    ("given", "factor", "of_mm"),
+    [
+        ({}, 8, 40.0),  # 300.34 to 2020: 8 × without shield
+        ({"shielded": True}, 12, 40.0),
+        ({"shielded": True, "conductors": 1}, 12, 40.0),
+        ({"shielded": True, "conductors": None}, 12, 40.0),  # not known: the safe side
+        ({"shielded": True, "conductors": 3, "conductor_diameter_m": 0.018}, 7, 40.0),  # 280 > 12 × 18
+        ({"shielded": True, "conductors": 2, "conductor_diameter_m": 0.024}, 12, 24.0),  # 288 > 7 × 40
+    ],
+)
+def test_cable_over_1000_volts(given: dict[str, object], factor: float, of_mm: float) -> None:
+    plain = {"sheath_diameter_m": 0.040, "overall_diameter_m": 0.040, "conductors": 1}
+    assert inner_mm(method="mv", **{**plain, **given}) == pytest.approx(factor * of_mm)
+
+
+@pytest.mark.parametrize(
+    ("edition", "section"), [("nec-2017", "300.34"), ("nec-2020", "300.34"), ("nec-2023", "305.5")]
+)
+def test_cable_over_1000_volts_moved_to_an_article_of_its_own(edition: str, section: str) -> None:
+    assert section in required_bend(cable("mv"), book(edition)).rule
+
+
+@pytest.mark.parametrize(("pulled", "factor"), [(False, 10), (True, 20)])
+def test_optical_cable_at_rest_and_under_tension(pulled: bool, factor: float) -> None:  # TIA 568
+    required = required_bend(cable("fibre", sheath_diameter_m=0.006, overall_diameter_m=0.006, pulled=pulled), book())
+    assert required.inner_radius_m == pytest.approx(factor * 0.006)
+    assert "tension" in required.why if pulled else "at rest (20 ×" in required.why
+
+
+def test_balanced_pairs_are_asked_the_same_at_rest_and_under_tension() -> None:
+    for pulled in (False, True):
+        assert inner_mm(
+            method="data-pair", sheath_diameter_m=0.0075, overall_diameter_m=0.0075, pulled=pulled
+        ) == pytest.approx(30.0)
 
 
 @pytest.mark.parametrize(("trade", "word"), [(None, "is missing"), ("7/8", "1-1/4")])

@@ -1,12 +1,13 @@
-from dataclasses import fields
 from pathlib import Path
 
 import pytest
 
 from route3d.errors import RuleBookError
+from route3d.model.cable import METHODS
+from route3d.rules.bend import required_bend
 from route3d.rules.records import SOURCES
 from route3d.rules.rulebook import SHIPPED, load_rulebook
-from tests.builders import book, book_from
+from tests.builders import book, book_from, cable
 
 OWN = 'extends = "nec-2023"\n'
 
@@ -26,21 +27,6 @@ def test_citations_name_the_edition_standard_or_practice(name: str) -> None:
 
 def test_no_shipped_entry_claims_to_be_the_projects() -> None:
     assert not any(e.source == "project" for name in SHIPPED for _, e in book(name).entries)
-
-
-def test_editions_state_only_what_differs() -> None:
-    base = {(group, e.key): e for group, e in book("nec-2023").entries}
-    for name in ("nec-2026", "nec-2020", "nec-2017"):
-        changed = [
-            key
-            for (group, e) in book(name).entries
-            if any(
-                getattr(e, f.name) != getattr(base[key := (group, e.key)], f.name)
-                for f in fields(e)
-                if f.name not in ("cite",)
-            )
-        ]
-        assert 0 < len(changed) < 12
 
 
 def test_own_file_overrides_one_value_and_says_that_it_is_the_projects(tmp_path: Path) -> None:
@@ -133,6 +119,42 @@ def test_a_path_without_a_base_is_from_the_working_folder(tmp_path: Path, monkey
 
 
 def test_every_method_with_a_cable_or_raceway_rule_has_an_interval_entry() -> None:
-    for method in ("mc-interlocked", "ac", "nm", "tc", "mi", "se", "uf", "fmc", "lfmc", "emt", "data-pair", "fibre"):
+    for method in METHODS[:-1]:  # all but "other"
         assert book().hold("securing", method) is not None
         assert book().hold("supporting", method) is not None
+
+
+def test_the_example_of_another_family_is_read_by_name_and_states_bends_only() -> None:
+    example = load_rulebook("iec-style", None)
+    assert {group for group, _ in example.entries} == {"bend"}
+    assert {entry.source for _, entry in example.entries} == {"memory"}
+    assert example.unstated == ("securing", "supporting", "first_strap", "deck", "environment")
+    assert book().unstated == ()
+
+
+@pytest.mark.parametrize(
+    ("method", "mm", "factor"),
+    [
+        ("tc", 9.0, 3),  # UK guidance, from memory: non-armoured up to 10 mm, 25 mm, and above; armoured; mineral
+        ("tc", 10.0, 3),
+        ("tc", 10.1, 4),
+        ("tc", 18.0, 4),
+        ("tc", 25.0, 4),
+        ("tc", 30.0, 6),
+        ("ac", 20.0, 6),
+        ("mi", 12.0, 6),
+    ],
+)
+def test_factors_of_another_family(method: str, mm: float, factor: float) -> None:
+    of = cable(method, sheath_diameter_m=mm / 1000.0, overall_diameter_m=mm / 1000.0)
+    assert required_bend(of, load_rulebook("iec-style", None)).inner_radius_m == pytest.approx(factor * mm / 1000.0)
+
+
+def test_the_rule_file_shown_in_the_readme_can_be_used(tmp_path: Path) -> None:
+    readme = (Path(__file__).parents[3] / "README.md").read_text(encoding="utf-8")
+    text = next(part.partition("```")[0] for part in readme.split("```toml\n")[1:] if part.startswith("extends"))
+    own = book_from(tmp_path, text)
+    rule = own.hold("securing", "mc-interlocked")
+    assert rule is not None and rule.interval_m == pytest.approx(1.2192)
+    assert required_bend(cable(), own).inner_radius_m == pytest.approx(0.108)
+    assert own.first_strap("ac") is None
