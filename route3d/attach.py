@@ -87,7 +87,7 @@ def _ends_nearby(job: Job, fitted: Sequence[FittedRun], index: MeshIndex) -> lis
         pieces,
         starts,
         np.zeros(len(points)),
-        np.full(len(job.elements), job.settings.attach_m),
+        job.settings.attach_m + np.array([element.thickness_m for element in job.elements]),
         skip=~is_end,
     )
     found = list(zip(near.distance_m.tolist(), near.path.tolist(), near.element.tolist(), strict=True))
@@ -138,7 +138,7 @@ def _holders_nearby(
         return held, ()
     pieces, starts = concatenated([run.pieces for run in fitted])
     radius = np.array([_radius(job, run) for run in fitted])
-    reach = np.full(len(job.elements), job.settings.attach_m)
+    reach = job.settings.attach_m + np.array([element.thickness_m for element in job.elements])
     near = nearest_elements(index, pieces, starts, radius, reach, skip=~holds)
     users: dict[int, list[tuple[float, int]]] = {}
     for i, e, distance in zip(near.path.tolist(), near.element.tolist(), near.distance_m.tolist(), strict=True):

@@ -75,6 +75,7 @@ ROLE_COLOURS: Mapping[str, Colour] = {
     "access-panel": (172, 194, 178),
     "strap": (44, 48, 54),
     "hanger": (44, 48, 54),
+    "plate": (112, 118, 126),
     "obstacle": (184, 176, 160),
 }
 # Surfaces that enclose the space in which cables run: drawn so that one looks through them.
@@ -90,6 +91,9 @@ ZONE_COLOURS: Mapping[str, Colour] = {
     "corrosive": OKABE_ITO["orange"],
     "damage": OKABE_ITO["vermilion"],
     "plenum": OKABE_ITO["bluish green"],
+    "duct": OKABE_ITO["bluish green"],
+    "attic": OKABE_ITO["yellow"],
+    "buried": OKABE_ITO["black"],
 }
 ZONE_OPACITY = 0.06
 

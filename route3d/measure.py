@@ -64,6 +64,8 @@ class _Measure:
         self.skip = np.array([element.role in NOT_MEASURED for element in job.elements], dtype=bool)
         self.passable = np.array([element.role in PASSABLE for element in job.elements], dtype=bool)
         self.ends = np.array([element.role in END_ROLES for element in job.elements], dtype=bool)
+        # a scanned point is a ball: everything is as much nearer to it
+        self.thick = np.array([element.thickness_m for element in job.elements])
 
     def to_elements(self) -> tuple[list[Gap], Floats]:
         reach = np.maximum(self.allowed, GAP_SHOWN_M)
@@ -78,7 +80,7 @@ class _Measure:
         near = gap < self.allowed[element] - TOLERANCE_M
         run, element, gap, at = run[near], element[near], gap[near], at[near]
         overlap = (gap < -TOLERANCE_M) & ~self.passable[element]
-        limit = self.radius[run] + np.where(overlap, 0.0, self.allowed[element])
+        limit = self.radius[run] + self.thick[element] + np.where(overlap, 0.0, self.allowed[element])
         below = _grouped(stretches_within(self.index, self.pieces, self.starts, run, element, limit), len(run))
         inside = self._inside(run, element, gap)
         drafts: list[_Draft] = []
@@ -115,7 +117,7 @@ class _Measure:
                 at_m=at,
                 point_m=_triple(point[k]),
                 toward_m=_triple(toward[k]),
-                inside=gap < -self.radius[i] - _CROSSING_M,
+                inside=gap + float(self.thick[e]) < -self.radius[i] - _CROSSING_M,
                 stretches_m=stretches,
                 inside_m=inside,
                 through=through,
@@ -136,7 +138,7 @@ class _Measure:
         """Return the smallest signed gap to one element on some stretches of a run, and where; None if out of reach."""
         pieces, starts = concatenated([trimmed(self.fitted[i].pieces, a, b) for a, b in stretches])
         radius = np.full(len(stretches), self.radius[i])
-        only = np.full(len(self.job.elements), -1.0)
+        only = np.full(len(self.job.elements), -np.inf)
         only[e] = reach_m
         part, what, gap, at = self._signed_gaps(pieces, starts, radius, only)
         mine = np.flatnonzero(what == e)
@@ -186,9 +188,9 @@ class _Measure:
         self, pieces: Floats, starts: Ints, radius: Floats, reach: Floats
     ) -> tuple[Ints, Ints, Floats, Floats]:
         """Return run, element, signed gap and place of every pair in reach; signed also where no surface is near."""
-        near = nearest_elements(self.index, pieces, starts, radius, reach, skip=self.skip)
+        near = nearest_elements(self.index, pieces, starts, radius, reach + self.thick, skip=self.skip)
         run, element = near.path.astype(np.int64), near.element.astype(np.int64)
-        gap, at = near.distance_m - radius[run], near.at_m.copy()
+        gap, at = near.distance_m - radius[run] - self.thick[element], near.at_m.copy()
 
         # a run that crosses no surface may still be wholly inside a solid: its start tells
         begin = _starting_points(pieces, starts)
@@ -201,7 +203,7 @@ class _Measure:
         at = np.concatenate([at, np.zeros(int(missing.sum()))])
 
         # inside at the nearest place, or crossing the surface: measure how deep the centre line gets
-        suspect = self.closed[element] & (gap + radius[run] <= _CROSSING_M)
+        suspect = self.closed[element] & (gap + radius[run] + self.thick[element] <= _CROSSING_M)
         clear = np.flatnonzero(self.closed[element] & ~suspect & np.isfinite(gap))
         if len(clear):
             points = _points(pieces, starts, run[clear], at[clear])
@@ -211,7 +213,8 @@ class _Measure:
         if len(which):
             depth = deepest(self.index, pieces, starts, run[which], element[which])
             deep = depth.depth_m > 0.0
-            gap[which[deep]] = -depth.depth_m[deep] - radius[run[which[deep]]]
+            bodies = radius[run[which[deep]]] + self.thick[element[which[deep]]]
+            gap[which[deep]] = -depth.depth_m[deep] - bodies
             at[which[deep]] = depth.at_m[deep]
         return run, element, gap, at
 
@@ -233,7 +236,7 @@ class _Measure:
         """Measure own-end pairs again without the stretch that enters; a pair with nothing left is dropped."""
         keep = ~own
         which = np.flatnonzero(own)
-        limit = self.radius[run[which]] + self.allowed[element[which]]
+        limit = self.radius[run[which]] + self.allowed[element[which]] + self.thick[element[which]]
         below = _grouped(
             stretches_within(self.index, self.pieces, self.starts, run[which], element[which], limit), len(which)
         )
@@ -273,14 +276,15 @@ class _Measure:
     def _inside(self, run: Ints, element: Ints, gap: Floats) -> list[list[Stretch]]:
         """Return where each centre line is inside; for an open surface, where it passes through it."""
         result: list[list[Stretch]] = [[] for _ in run]
-        solid = np.flatnonzero(self.closed[element] & (gap <= -self.radius[run] + _CROSSING_M))
+        centre_in = gap <= -self.radius[run] + _CROSSING_M
+        solid = np.flatnonzero(self.closed[element] & centre_in)
         if len(solid):
             found = inside_stretches(self.index, self.pieces, self.starts, run[solid], element[solid])
             for k, stretches in zip(solid, _grouped(found, len(solid)), strict=True):
                 result[k] = stretches
-        sheet = np.flatnonzero(~self.closed[element] & (gap <= -self.radius[run] + _CROSSING_M))
+        sheet = np.flatnonzero(~self.closed[element] & centre_in)
         if len(sheet):
-            limit = np.full(len(sheet), _CROSSING_M)
+            limit = np.maximum(self.thick[element[sheet]], _CROSSING_M)
             found = stretches_within(self.index, self.pieces, self.starts, run[sheet], element[sheet], limit)
             for k, stretches in zip(sheet, _grouped(found, len(sheet)), strict=True):
                 result[k] = stretches
@@ -294,8 +298,9 @@ class _Measure:
             for at_j, end_j in ends_j:
                 longest = 2.0 * self.job.settings.attach_m
                 same = end_i.element_id is not None and end_i.element_id == end_j.element_id
-                if same:
-                    box = next(e for e in self.job.elements if e.element_id == end_i.element_id).box_m
+                element = self.job.element(end_i.element_id) if same else None
+                if element is not None:
+                    box = element.box_m
                     longest += float(np.linalg.norm(box[1] - box[0]))
                 apart = np.linalg.norm(
                     points_at(self.fitted[i].pieces, np.array([at_i]))

@@ -5,14 +5,15 @@ from __future__ import annotations
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
+from typing import Any
 
 import numpy as np
-import shapely
-import trimesh
-from numpy.typing import NDArray
 
 import importers
-from importers.dxf_routes import read_routes
+from importers.ifc_frame import CommonFrame, moved_model, moved_routes
+from importers.model_cache import FOLDER as CACHE_FOLDER
+from importers.model_cache import ModelCache
+from importers.panels import resolve_panels
 from importers.project_file import (
     CableTable,
     ModelTable,
@@ -20,28 +21,27 @@ from importers.project_file import (
     RoutesTable,
     RunTable,
     SettingsTable,
-    ZoneTable,
     project_path,
     read_project_file,
 )
 from importers.project_file import nearest as did_you_mean
-from importers.roles import RoleMap, layer_matches, role_map
+from importers.roles import ZONE_ROLE, ModelRoles, RoleMap, layer_matches, role_map
+from importers.zones import build_zones
 from route3d.errors import InputError, ProjectKeyError
 from route3d.kernel.openings import capped
-from route3d.model.building import Drawing, DrawnRoute, InputFile, Outline, Unread
+from route3d.model.building import Drawing, DrawnRoute, InputFile, Unread
 from route3d.model.cable import Cable, ConductorSize
 from route3d.model.element import ROLES, Element
-from route3d.model.finding import CHECKS, Finding
-from route3d.model.job import Job, Settings
-from route3d.model.run import ENDS, Run
-from route3d.model.zone import Zone
+from route3d.model.finding import CHECKS
+from route3d.model.job import FireStop, Job, Settings
+from route3d.model.run import BENT, ENDS, Run
 from route3d.rules.rulebook import RuleBook, load_rulebook
 from route3d.units import METRES_PER_UNIT
 
 # Drawn as a sleeve without ends, these are still full: a run inside one must be found.
-HOLLOW_ROLES = frozenset({*ROLES} - {"wall", "fire-wall", "ceiling", "deck", "tray", "strap", "hanger", "access-panel"})
-
-ZONE_ROLE = "zone"  # how importers mark what stands on a zone's layer; no role a user can give
+HOLLOW_ROLES = frozenset(
+    {*ROLES} - {"wall", "fire-wall", "ceiling", "deck", "tray", "strap", "hanger", "access-panel", "plate"}
+)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -53,10 +53,15 @@ class Project:
     rules: RuleBook
 
 
-def read_project(given: Path, say: Callable[[str], None] = lambda _: None) -> Project:
+def silent(doing: str, share: float | None = None) -> None:
+    """Show no progress."""
+
+
+def read_project(given: Path, say: Callable[..., None] = silent, *, cached: bool = True) -> Project:
     """Read a project file (or the one in a folder) and every drawing that it names.
 
-    ``say`` is told what is being read, for a progress display.
+    ``say`` is told what is being read, for a progress display. Drawings that have not changed since they were last read
+    come from the folder ``model_cache.FOLDER`` beside the project, unless ``cached`` is False.
 
     Raises
     ------
@@ -67,16 +72,18 @@ def read_project(given: Path, say: Callable[[str], None] = lambda _: None) -> Pr
     """
     path = project_path(given)
     table = read_project_file(path)
-    return resolve_project(table, path, say)
+    return resolve_project(table, path, say, ModelCache(path.parent / CACHE_FOLDER if cached else None))
 
 
-def resolve_project(table: ProjectTable, path: Path, say: Callable[[str], None] = lambda _: None) -> Project:
+def resolve_project(
+    table: ProjectTable, path: Path, say: Callable[..., None] = silent, kept: ModelCache | None = None
+) -> Project:
     """Return the project that ``table`` describes; files are looked up beside ``path``. Errors as ``read_project``."""
     unit_m = METRES_PER_UNIT[table.units]
     rules = load_rulebook(table.rules, path.parent)
     cables = {cable_id: _cable(cable_id, entry, unit_m) for cable_id, entry in table.cable.items()}
     settings = _settings(table.settings, unit_m)
-    reader = _Reader(path, table, unit_m, settings, say)
+    reader = _Reader(path, table, unit_m, settings, say, ModelCache(None) if kept is None else kept)
 
     drawings = [reader.model(entry) for entry in table.model]
     drawn_runs, route_sources, route_unread = reader.all_routes(cables)
@@ -85,9 +92,11 @@ def resolve_project(table: ProjectTable, path: Path, say: Callable[[str], None] 
     if not runs and not route_unread:
         raise ProjectKeyError(path.name, "no run to check; add a [[run]] with its points, or [[routes]] with a drawing")
 
-    elements = tuple(reader.with_ends_closed(e) for d in drawings for e in d.elements if e.role != ZONE_ROLE)
+    elements = tuple(reader.finished(e) for d in drawings for e in d.elements if e.role != ZONE_ROLE)
     reader.note_closed_ends()
-    zones, zone_findings = _zones(table.zone, drawings, unit_m, path.name)
+    reader.note_materials(drawings)
+    zones, zone_findings = build_zones(table.zone, drawings, unit_m, path.name)
+    panels, panel_notes = resolve_panels(table.panel, elements, unit_m)
     unread = [u for drawing in drawings for u in drawing.unread] + route_unread
     checks = CHECKS if table.checks is None else tuple(name for name in CHECKS if name in table.checks)
     job = Job(
@@ -100,9 +109,11 @@ def resolve_project(table: ProjectTable, path: Path, say: Callable[[str], None] 
         zones=zones,
         clearance_m={role: gap * unit_m for role, gap in table.clearance.items()},
         settings=settings,
+        firestops=_fire_stops(table, runs, unit_m, path.name),
+        panels=panels,
         inputs=tuple([drawing.source for drawing in drawings] + route_sources),
         unread=tuple(unread),
-        notes=tuple(reader.notes),
+        notes=(*reader.notes, *reader.frame.notes(), *panel_notes),
         input_findings=tuple(zone_findings),
     )
     return Project(path=path, job=job, rules=rules)
@@ -112,7 +123,13 @@ class _Reader:
     """Reads the drawings of one project, each once, and keeps the notes."""
 
     def __init__(
-        self, path: Path, table: ProjectTable, unit_m: float, settings: Settings, say: Callable[[str], None]
+        self,
+        path: Path,
+        table: ProjectTable,
+        unit_m: float,
+        settings: Settings,
+        say: Callable[..., None],
+        kept: ModelCache,
     ) -> None:
         self.folder = path.parent
         self.project = path.name
@@ -120,8 +137,13 @@ class _Reader:
         self.unit_m = unit_m
         self.settings = settings
         self.say = say
+        self.kept = kept
         self.notes: list[str] = []
+        self.frame = CommonFrame(table.frame)
         self._ends_closed: dict[str, int] = {}
+        files = [*(entry.file for entry in table.model), *(entry.file for entry in table.routes)]
+        self._bytes = [_size(self.folder / file) for file in files]
+        self._begun = 0
 
     def model(self, entry: ModelTable) -> Drawing:
         """Read one ``[[model]]``."""
@@ -129,28 +151,47 @@ class _Reader:
         zone_patterns = [zone.layer for zone in self.table.zone if zone.layer is not None]
         route_patterns = [p for routes in self.table.routes if routes.file == entry.file for p in routes.cables]
 
-        def role_of(layer: str) -> str:
-            if any(layer_matches(layer, pattern) for pattern in zone_patterns):
-                return ZONE_ROLE
-            if any(layer_matches(layer, pattern) for pattern in route_patterns):
-                return "ignore"  # the same file is read again for its routes
-            return by_role(layer)
-
-        self.say(f"reading {entry.file}")
-        drawing = importers.read_model(
-            self._file(entry.file, "model"),
-            name=entry.file,
-            role_of=role_of,
-            units=entry.units,
-            move_m=self._move(entry.move),
-            chord_tolerance_m=self.settings.chord_tolerance_m,
+        role_of = ModelRoles(by_role, zone_patterns, route_patterns)
+        self._say_reading(entry.file)
+        path = self._file(entry.file, "model")
+        asked: dict[str, Any] = {
+            "name": entry.file,
+            "units": entry.units,
+            "move_m": self._move(entry.move),
+            "chord_tolerance_m": self.settings.chord_tolerance_m,
+            "up": entry.up,
+            "point_radius": entry.point_radius,
+        }
+        drawing = self.kept.model(
+            path, asked, role_of, lambda ask: importers.read_model(path, role_of=ask, say=self.say, **asked)
         )
         self._note_roles(entry.file, by_role)
-        return drawing
+        return moved_model(drawing, self.frame.move_of(entry.file, drawing.map_place), asked["move_m"])
+
+    def _say_reading(self, file: str) -> None:
+        """Tell the progress display which file comes next, and the share of all bytes that is done."""
+        self.say(f"reading {file}", sum(self._bytes[: self._begun]) / max(sum(self._bytes), 1))
+        self._begun += 1
+
+    def finished(self, element: Element) -> Element:
+        """Return an element with its open ends closed, and with what the project says framing is made of."""
+        return self.with_ends_closed(replace(element, material=self._material(element)))
+
+    def _material(self, element: Element) -> str | None:
+        if element.role != "framing":
+            return None
+        return next((m for p, m in self.table.framing.items() if layer_matches(element.layer, p)), None)
+
+    def note_materials(self, drawings: Iterable[Drawing]) -> None:
+        """Say which patterns of [framing] match nothing, so that a misspelt one is not taken for an answer."""
+        layers = {e.layer for drawing in drawings for e in drawing.elements if e.role == "framing"}
+        unused = [p for p in self.table.framing if not any(layer_matches(layer, p) for layer in layers)]
+        if unused:
+            self.notes.append(f"{self.project}: [framing] patterns that match no layer of framing: {', '.join(unused)}")
 
     def with_ends_closed(self, element: Element) -> Element:
         """Return a duct, pipe or the like that is drawn without ends as the solid that it is."""
-        if element.closed or element.role not in HOLLOW_ROLES or len(element.triangles_m) < 4:
+        if element.closed or element.thickness_m or element.role not in HOLLOW_ROLES or len(element.triangles_m) < 4:
             return element
         solid = capped(element.triangles_m)
         if solid is None:
@@ -184,15 +225,23 @@ class _Reader:
         for entry in self.table.routes:
             for cable_id in entry.cables.values():
                 _known_cable(cable_id, cables, self.project, f"routes {entry.file!r} cables")
-            self.say(f"reading {entry.file}")
-            drawing = read_routes(
-                self._file(entry.file, "routes"),
-                name=entry.file,
-                wanted=lambda layer, entry=entry: _cable_on(layer, entry) is not None,  # type: ignore[misc]
-                units=entry.units,
-                move_m=self._move(entry.move),
-                chord_tolerance_m=self.settings.chord_tolerance_m,
+            self._say_reading(entry.file)
+            path = self._file(entry.file, "routes")
+            asked: dict[str, Any] = {
+                "name": entry.file,
+                "units": entry.units,
+                "move_m": self._move(entry.move),
+                "chord_tolerance_m": self.settings.chord_tolerance_m,
+            }
+            drawing = self.kept.routes(
+                path,
+                asked,
+                lambda layer, entry=entry: _cable_on(layer, entry) is not None,  # type: ignore[misc]
+                lambda ask, path=path, asked=asked: importers.read_routes(  # type: ignore[misc]
+                    path, wanted=ask, say=self.say, **asked
+                ),
             )
+            drawing = moved_routes(drawing, self.frame.move_of(entry.file, drawing.map_place), asked["move_m"])
             runs.extend(self._drawn_run(route, entry) for route in drawing.routes)
             sources.append(drawing.source)
             unread.extend(drawing.unread)
@@ -206,23 +255,27 @@ class _Reader:
         cable_id = _cable_on(route.layer, entry)
         assert cable_id is not None
         said = dict(route.attributes)
-        ends: dict[str, str | None] = {}
-        for key in ("start", "end"):
-            ends[key] = said.get(key)
-            if ends[key] is not None and ends[key] not in ENDS:
-                raise InputError(
-                    route.file,
-                    f"extended data says {key}={ends[key]}, which is not one of {', '.join(ENDS)}."
-                    f"{did_you_mean(str(ends[key]), ENDS)}",
-                    f"handle {route.handle}",
-                )
+        bent = tuple(word.strip() for word in said.get("bent", "").split(",") if word.strip())
+        for key, words, known in (
+            *((end, (said[end],), ENDS) for end in ("start", "end") if end in said),
+            ("bent", bent, BENT),
+        ):
+            for word in words:
+                if word not in known:
+                    raise InputError(
+                        route.file,
+                        f"extended data says {key}={word}, which is not one of {', '.join(known)}."
+                        f"{did_you_mean(word, known)}",
+                        f"handle {route.handle}",
+                    )
         return Run(
             run_id=route.route_id,
             cable_id=cable_id,
             corners_m=route.corners_m,
             drawn_radius_m=route.drawn_radius_m,
-            start=ends["start"],
-            end=ends["end"],
+            start=said.get("start"),
+            end=said.get("end"),
+            bent=bent,
             file=route.file,
             where=f"handle {route.handle}",
             layer=route.layer,
@@ -238,6 +291,13 @@ class _Reader:
 
     def _move(self, move: list[float]) -> tuple[float, ...]:
         return tuple(step * self.unit_m for step in move)
+
+
+def _size(path: Path) -> int:
+    try:
+        return path.stat().st_size
+    except OSError:
+        return 0  # it is asked for, and missed, when its turn comes
 
 
 def _cable_on(layer: str, entry: RoutesTable) -> str | None:
@@ -266,17 +326,24 @@ def _cable(cable_id: str, entry: CableTable, unit_m: float) -> Cable:
         conductors=entry.conductors,
         size=None if entry.size is None else ConductorSize.parse(entry.size),
         trade_size=entry.trade_size,
+        bender=entry.bender,
+        pulled=entry.pulled,
         shielded=entry.shielded,
         jacketed=entry.jacketed,
         wet_rated=entry.wet_rated,
         plenum_rated=entry.plenum_rated,
+        burial_rated=entry.burial_rated,
+        fitting=entry.fitting,
+        bushings=entry.bushings,
         bend_multiplier=entry.bend_multiplier,
+        current_carrying=entry.current_carrying,
     )
 
 
 def _settings(entry: SettingsTable, unit_m: float) -> Settings:
     settings = Settings()
-    for key in ("attach", "strap_reach", "chord_tolerance", "bore_length"):
+    lengths = ("attach", "strap_reach", "chord_tolerance", "bore_length", "deck_slab", "hole_allowance")
+    for key in (*lengths, "bundle_spacing"):
         value = getattr(entry, key)
         if value is not None:
             settings = replace(settings, **{f"{key}_m": value * unit_m})
@@ -300,9 +367,27 @@ def _typed_run(entry: RunTable, unit_m: float, cables: Mapping[str, Cable], file
         end=entry.end,
         straps_at_m=tuple(at * unit_m for at in sorted(entry.straps)),
         supports_at_m=tuple(at * unit_m for at in sorted(entry.supports)),
+        plates_m=tuple((a * unit_m, b * unit_m) for a, b in sorted(entry.plates)),
+        guards_m=tuple((a * unit_m, b * unit_m) for a, b in sorted(entry.guards)),
+        grommets=entry.grommets,
+        serves_duct=entry.serves_duct,
         file=file,
         where=f"run {entry.id!r}",
+        bent=(entry.bent,) if isinstance(entry.bent, str) else tuple(entry.bent or ()),
     )
+
+
+def _fire_stops(table: ProjectTable, runs: Iterable[Run], unit_m: float, file: str) -> tuple[FireStop, ...] | None:
+    """Return the fire-stops that the project states; None where it states none, so that none is missed."""
+    if table.firestop is None:
+        return None
+    known = {run.run_id for run in runs}
+    for number, entry in enumerate(table.firestop, start=1):
+        if entry.run not in known:
+            raise ProjectKeyError(
+                file, f"there is no run {entry.run!r}.{did_you_mean(entry.run, known)}", f"firestop[{number}] run"
+            )
+    return tuple(FireStop(e.run, e.system, None if e.at is None else e.at * unit_m) for e in table.firestop)
 
 
 def _distinct(runs: Iterable[Run], project: str) -> tuple[Run, ...]:
@@ -317,106 +402,3 @@ def _distinct(runs: Iterable[Run], project: str) -> tuple[Run, ...]:
             )
         seen[run.run_id] = run
     return tuple(seen.values())
-
-
-def _zones(
-    entries: Iterable[ZoneTable], drawings: list[Drawing], unit_m: float, project: str
-) -> tuple[tuple[Zone, ...], list[Finding]]:
-    zones: list[Zone] = []
-    findings: list[Finding] = []
-    for entry in entries:
-        solids: list[NDArray[np.float64]] = []
-        unclosed: list[str] = []
-        boxes: list[NDArray[np.float64]] = []
-        bottom = None if entry.bottom is None else entry.bottom * unit_m
-        top = None if entry.top is None else entry.top * unit_m
-        if entry.outline is not None:
-            assert bottom is not None and top is not None
-            outlines = [(np.array(entry.outline) * unit_m, f"{project}: zone {entry.name!r} outline")]
-        else:
-            outlines = []
-            for element in _on_layer(drawings, entry.layer):
-                if isinstance(element, Outline):
-                    where = f"{element.file}: outline {element.handle} on layer {element.layer}"
-                    if bottom is None:
-                        raise ProjectKeyError(
-                            project, f"'bottom' and 'top' are missing for the {where}", f"zone {entry.name!r}"
-                        )
-                    outlines.append((element.points_m[:, :2], where))
-                elif element.closed:
-                    solids.append(element.triangles_m)
-                else:
-                    unclosed.append(f"{element.element_id} on layer {element.layer}")
-                    boxes.append(element.box_m)
-        for points, where in outlines:
-            assert bottom is not None and top is not None
-            solid = _prism(points, bottom, top)
-            if solid is None:
-                unclosed.append(f"{where} (it crosses itself or has no area)")
-                boxes.append(np.array([[*points.min(axis=0), bottom], [*points.max(axis=0), top]]))
-            else:
-                solids.append(solid)
-        zone = Zone(
-            name=entry.name,
-            kind=entry.kind,
-            solids_m=tuple(solids),
-            finished=True if entry.finished is None else entry.finished,
-            unclosed=tuple(unclosed),
-            unclosed_m=tuple(boxes),
-        )
-        zones.append(zone)
-        findings.extend(_zone_findings(zone, entry.layer))
-    return tuple(zones), findings
-
-
-def _zone_findings(zone: Zone, layer: str | None) -> Iterable[Finding]:
-    def finding(message: str, remedy: str) -> Finding:
-        return Finding(
-            check="input",
-            severity="caution",
-            run=None,
-            other=None,
-            rule=f"zone {zone.name!r}",
-            at_m=None,
-            point_m=None,
-            measured=None,
-            required=None,
-            unit="",
-            message=message,
-            remedy=remedy,
-            unchecked=True,
-        )
-
-    for where in zone.unclosed:
-        yield finding(
-            f"Zone {zone.name!r} ({zone.kind}) has no inside at {where}: it grants no exemption and nothing near it "
-            "can be called passed.",
-            "Close the solid: every edge shared by two faces, no face missing.",
-        )
-    if not zone.solids_m and not zone.unclosed:
-        yield finding(
-            f"Zone {zone.name!r} ({zone.kind}) is empty: nothing is drawn on layer {layer!r}.",
-            "Correct the layer pattern, or remove the zone.",
-        )
-
-
-def _on_layer(drawings: list[Drawing], layer: str | None) -> Iterable[Element | Outline]:
-    assert layer is not None
-    for drawing in drawings:
-        for element in drawing.elements:
-            if element.role == ZONE_ROLE and layer_matches(element.layer, layer):
-                yield element
-        for outline in drawing.outlines:
-            if layer_matches(outline.layer, layer):
-                yield outline
-
-
-def _prism(points: NDArray[np.float64], bottom: float, top: float) -> NDArray[np.float64] | None:
-    """Return the closed prism (n, 3, 3) over an outline (k, 2); None where the outline crosses itself."""
-    origin = points.mean(axis=0)
-    polygon = shapely.Polygon(points - origin)
-    if not polygon.is_valid or polygon.area < 1e-9:
-        return None
-    mesh = trimesh.creation.extrude_polygon(polygon, height=top - bottom)
-    triangles = np.asarray(mesh.triangles, dtype=np.float64)
-    return np.asarray(triangles + np.array([origin[0], origin[1], bottom]))

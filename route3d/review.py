@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 from collections.abc import Callable, Iterable, Mapping, Sequence
+from dataclasses import replace
 
 import numpy as np
 
 from route3d.attach import attach_runs, with_framing
 from route3d.checks import CHECKS
 from route3d.errors import InputError
+from route3d.explain import explain
 from route3d.fit import fit_run
 from route3d.kernel.mesh_index import MeshIndex, build_index
 from route3d.kernel.path import concatenated, path_boxes
@@ -21,9 +23,10 @@ from route3d.model.job import Job
 from route3d.model.run import FittedRun, Run
 from route3d.model.zone import ZoneStretch
 from route3d.rules.bend import BendRequirement, required_bend
+from route3d.rules.provenance import provenance
 from route3d.rules.rulebook import RuleBook
 from route3d.scene import Outcome, Scene
-from route3d.strapping import straps_in_the_air
+from route3d.strapping import judge_straps
 from route3d.units import TOLERANCE_M, both_units
 
 # Chords count as one bend where they stay this near to it; half the cable's diameter where that is known.
@@ -51,21 +54,21 @@ def check_job(job: Job, rules: RuleBook, made: str, say: Callable[[str], None] =
     attached = attach_runs(job, fitted, index)
     say("measuring gaps")
     gaps = measure_gaps(job, fitted, attached.runs, index)
-    in_the_air = straps_in_the_air(job, fitted, attached.runs, index)
+    strapped = judge_straps(job, fitted, attached.runs, index, rules)
     say("finding zones")
     scene = Scene(
         job=job,
         rules=rules,
         fitted=fitted,
         bend_required=tuple(required),
-        attached=with_framing(job, fitted, attached.runs, gaps),
+        attached=with_framing(job, fitted, strapped.runs, gaps),
         zones=_zone_stretches(job, fitted),
         gaps=gaps,
     )
     say("judging")
     chosen = {name: check for name, check in CHECKS.items() if name in job.checks or name == "input"}
     outcomes = [check(scene) for check in chosen.values()]
-    held = tuple(f for f in (*attached.findings, *in_the_air) if f.check in chosen)
+    held = tuple(f for f in (*attached.findings, *strapped.findings) if f.check in chosen)
     return _collect(scene, outcomes, held, made)
 
 
@@ -92,6 +95,8 @@ def only_runs(review: Review, run_ids: Iterable[str]) -> Review:
         unread=review.unread,
         notes=review.notes,
         summary=_summary(runs, findings),
+        chains={f.finding_id: review.chains[f.finding_id] for f in findings},
+        sources=review.sources,
     )
 
 
@@ -144,7 +149,8 @@ def _zone_stretches(job: Job, fitted: Sequence[FittedRun]) -> tuple[tuple[ZoneSt
 
 def _collect(scene: Scene, outcomes: Sequence[Outcome], held: tuple[Finding, ...], made: str) -> Review:
     job = scene.job
-    findings = with_ids((*held, *(f for outcome in outcomes for f in outcome.findings)))
+    findings = with_ids((*held, *_unstated(scene), *(f for outcome in outcomes for f in outcome.findings)))
+    findings = tuple(replace(f, source=provenance(scene.rules, f.rule, f.message)) for f in findings)
     failed = {name for f in findings if f.severity == "violation" for name in (f.run, f.other)}
     unchecked = {f.run for f in findings if f.unchecked}
     smallest = {run_id: gap for outcome in outcomes for run_id, gap in outcome.smallest_gap_m.items()}
@@ -171,7 +177,40 @@ def _collect(scene: Scene, outcomes: Sequence[Outcome], held: tuple[Finding, ...
         unread=job.unread,
         notes=(*job.notes, *_left_out(job)),
         summary=_summary(runs, ordered),
+        chains=explain(scene, findings, outcomes),
+        sources=_sources(scene.rules, runs, ordered),
     )
+
+
+def _unstated(scene: Scene) -> Iterable[Finding]:
+    """Say what the rule set leaves out, so that nobody takes its silence for a pass."""
+    checked = {"first_strap": "securing"}
+    missing = [g for g in scene.rules.unstated if checked.get(g, g) in scene.job.checks]
+    if missing:
+        named = ", ".join(group.replace("_", " ") for group in missing)
+        yield Finding(
+            check="input",
+            severity="caution",
+            run=None,
+            other=None,
+            rule=scene.rules.code,
+            at_m=None,
+            point_m=None,
+            measured=None,
+            required=None,
+            unit="",
+            message=f"The rule set {scene.rules.name} has no rule for: {named}. None of that was judged.",
+            remedy="Add such rules to a rule file of your own, or leave those checks out with checks = […].",
+            unchecked=True,
+        )
+
+
+def _sources(book: RuleBook, runs: Sequence[RunReview], findings: Sequence[Finding]) -> Mapping[str, str]:
+    """Return where the value of each cited rule comes from."""
+    cited = {f.rule for f in findings}
+    cited |= {bend.rule for run in runs for bend in run.bends}
+    cited |= {span.rule for run in runs for span in run.spans}
+    return {rule: provenance(book, rule) for rule in sorted(cited)}
 
 
 def _left_out(job: Job) -> Iterable[str]:

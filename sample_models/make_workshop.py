@@ -26,6 +26,7 @@ CEILING = 2700.0
 BEAM_BOTTOM, JOIST_BOTTOM, JOIST_TOP = 112 * INCH, 122 * INCH, 133.25 * INCH
 LOW = 3088.0  # runs just under the joists, strapped to them
 BORED = 3240.0  # runs through the middle of the joists
+NEAR_EDGE = JOIST_BOTTOM + 25.0  # runs through holes too near to the lower edge of the joists
 BAY = 3200.0  # runs between two joists, strapped to the side of one
 LENGTH, WIDTH = 24000.0, 14000.0
 FIRE_WALL = (14900.0, 15100.0)
@@ -285,6 +286,19 @@ def straight(name: str, cable: str, ks: tuple[int, int], y: float, z: float, why
     add(name, cable, [a, b], why, boxes=(box_a, box_b), **more)
 
 
+def bundle(names: Sequence[str], cable: str, ks: tuple[int, int], y: float, why: str) -> None:
+    """Keep runs that lie together around one line under the joists, from box to box, strapped at the same joists."""
+    z, apart = LOW - 7.0, 10.0
+    (box_a, a), (box_b, b) = beyond(ks[0], y, z), before(ks[1], y, z)
+    held = [round(joist(k) - a[0], 1) for k in (*range(ks[0] + 1, ks[1] - 1, 3), ks[1] - 1)]
+    for number, name in enumerate(names):
+        turn = 2 * math.pi * number / len(names) + math.pi / 2
+        dy, dz = round(apart * math.cos(turn), 3), round(apart * math.sin(turn), 3)
+        path = [(a[0], y + dy, z + dz), (b[0], y + dy, z + dz)]
+        boxes = () if number else (box_a, box_b)
+        add(name, cable, path, why, straps="none", drawn="toml", toml=f"straps = {held}", boxes=boxes)
+
+
 def whip(name: str, cable: str, box_middle: Point, to: tuple[float, float], why: str, **more: object) -> None:
     """Keep a tail from the bottom of a box to the top of a luminaire in the grid."""
     x, y, z = box_middle
@@ -378,6 +392,12 @@ def collect_runs() -> None:
     add("L1-REC-12", "MC122", [(bay(18), 8900, BAY), (bay(18), 13000, BAY)], "passes: in a joist bay",
         boxes=((bay(18), 8849, BAY), (bay(18), 13051, BAY)))  # fmt: skip
     straight("L1-REC-13", "MC123", (14, 22), 13600, LOW, "passes: under the joists")
+    straight("L1-REC-14", "MC122", (14, 20), 11900, NEAR_EDGE, "bored holes less than 1 1/4 in from the lower edge of "
+             "the joists", fails=("framing",), straps="none")  # fmt: skip
+    begin = beyond(14, 12200, NEAR_EDGE)[1][0]
+    plates = [[round(joist(k) - begin - 25, 1), round(joist(k) - begin + 25, 1)] for k in range(15, 20)]
+    straight("L1-REC-15", "MC122", (14, 20), 12200, NEAR_EDGE, "passes: as near to the edge, but behind steel plates",
+             straps="none", drawn="toml", toml=f"plates = {plates}")  # fmt: skip
     straight("L1-WSH-01", "MC122", (47, 56), 1300, LOW, "bare armour in the wet wash bay", fails=("environment",))
     straight("L1-WSH-02", "MC122W", (47, 56), 1800, LOW, "passes: jacketed, rated for wet")
     straight("L1-PLN-01", "MC103J", (26, 34), 13000, LOW, "jacket that is not rated for the plenum",
@@ -395,6 +415,12 @@ def collect_runs() -> None:
     add("L1-EXH-02", "AC122", [a, (21900, 9000, LOW), (21900, 9000, 2850), (22050, 9000, 2850)],
         "passes: last 2 ft of AC to a fan that vibrates", exempt="flexible", straps="none", drawn="toml",
         toml='end    = "flexible-equipment"\nstraps = [285.4, 1098.2]', boxes=(box_a,))  # fmt: skip
+
+    # cables that lie together
+    bundle(["L1-BND-01", "L1-BND-02", "L1-BND-03"], "MC103", (39, 49), 10300, "passes: three together, 9 "
+           "current-carrying conductors, 70 % of the ampacity")  # fmt: skip
+    bundle(["L1-BND-04", "L1-BND-05", "L1-BND-06", "L1-BND-07"], "MC122", (39, 49), 9900, "passes: four together, and "
+           "relieved: 12 AWG in bare armour")  # fmt: skip
 
     # data, and a cable fished over the closed corridor ceiling
     add("L1-DAT-01", "DATA", [(bay(20), 5600, BAY), (bay(20), 9000, BAY)], "passes: data cable on hangers",
@@ -478,6 +504,7 @@ def draw_ceiling() -> Drawing:
             "E-LITE-HIGH": 2,
             "E-BOXD-JUNC": 30,
             "E-PANL-CABT": 30,
+            "E-PANL-SWBD": 30,
             "E-STRP": 6,
             "E-HNGR": 5,
             "Z-ACCS-CLNG": 3,
@@ -524,13 +551,13 @@ def draw_ceiling() -> Drawing:
     ocs = OCS((1, 0, 0))
     turned = {"layer": "E-BOXD-JUNC", "extrusion": (1, 0, 0)}
     space.add_blockref("JBOX-4SQ", ocs.from_wcs(Vec3(15130, 12200, 1249)), dxfattribs=turned)
-    for low, high in (
-        ((15100, 5000, 900), (15250, 5500, 2000)),  # L1
-        ((15100, 9250, 900), (15250, 9750, 2000)),  # compressor
-        ((15100, 7900, 600), (15300, 8500, 1900)),  # MDP
-        ((15100, 7900, -4000), (15500, 8500, -3200)),  # switchboard below
+    for layer, low, high in (
+        ("CABT", (15100, 5000, 900), (15250, 5500, 2000)),  # L1
+        ("CABT", (15100, 9250, 900), (15250, 9750, 2000)),  # compressor
+        ("CABT", (15100, 7900, 600), (15300, 8500, 1900)),  # MDP
+        ("SWBD", (15100, 7900, -4000), (15500, 8500, -3200)),  # switchboard below
     ):
-        box(low, high).render_polyface(space, dxfattribs={"layer": "E-PANL-CABT"})
+        box(low, high).render_polyface(space, dxfattribs={"layer": f"E-PANL-{layer}"})
 
     for run in RUNS:
         hung = run.straps == "hangers"

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
+import trimesh
 
 from route3d.fit import fit_run
 from route3d.kernel.path import straight_piece
@@ -82,6 +83,12 @@ def bent_run(centre_radius_m: float, turn_deg: float = 90.0, bends: int = 1) -> 
         points.append(points[-1] + leg * np.array([math.cos(heading), math.sin(heading), 0.0]))
         heading += turn
     return fit_run(Run("R1", "c", np.array(points)), centre_radius_m, 1.0, 1e-6)
+
+
+def block(low: Sequence[float], size: Sequence[float]) -> np.ndarray:
+    """Return the triangles (12, 3, 3) of a closed box."""
+    middle = np.asarray(low, dtype=float) + np.asarray(size, dtype=float) / 2.0
+    return np.asarray(trimesh.creation.box(size, trimesh.transformations.translation_matrix(middle)).triangles)
 
 
 def strap(at_m: float) -> Support:

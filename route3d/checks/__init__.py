@@ -6,6 +6,7 @@ from collections.abc import Callable, Mapping
 
 from route3d.checks import (
     bend,
+    bundle,
     clash,
     clearance,
     deck,
@@ -14,6 +15,7 @@ from route3d.checks import (
     input,
     penetration,
     securing,
+    separation,
     supporting,
 )
 from route3d.scene import Outcome, Scene
@@ -28,6 +30,8 @@ CHECKS: Mapping[str, Callable[[Scene], Outcome]] = {
     "environment": environment.check,
     "framing": framing.check,
     "deck": deck.check,
+    "bundle": bundle.check,
+    "separation": separation.check,
     "penetration": penetration.check,
     "input": input.check,
 }

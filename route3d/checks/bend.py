@@ -21,6 +21,16 @@ from route3d.units import TOLERANCE_M, both_units, millimetres
 # Drawn points are rounded, so that four right angles do not add up to 360° exactly; no bender does a tenth of a degree.
 _ROUNDING_DEG = 0.1
 
+# What would be enough, and what must be known for it.
+_EASY_WAYS = {
+    "flat-side": "Bent on its flat side the cable would need {}: say in the run's bent how it is turned.",
+    "silent": "On its flat side, by the minor axis, it would need {}: the text does not say which axis counts; say in "
+    "the run's bent how it is turned.",
+    "disputed": "On its flat side, by the minor axis, it needs {}; the text does not say which axis counts, so this is "
+    "a disputed reading.",
+    "one-shot": "Made with a one-shot or full-shoe bender it would need {}: say which in the cable's bender.",
+}
+
 
 def check(scene: Scene) -> Outcome:
     """Compare the inner radius of each bend with what is required, and a raceway's sum of bends with its limit."""
@@ -28,17 +38,26 @@ def check(scene: Scene) -> Outcome:
     bends: dict[str, tuple[JudgedBend, ...]] = {}
     for fitted, required in zip(scene.fitted, scene.bend_required, strict=True):
         cable = scene.job.cables[fitted.run.cable_id]
-        judged = tuple(_judge(bend, cable, required) for bend in fitted.bends)
+        needs = [required.for_bend(bent) for bent in _lies(fitted)]
+        judged = tuple(_judge(bend, cable, need) for bend, need in zip(fitted.bends, needs, strict=True))
         bends[fitted.run.run_id] = judged
         if required.problem is not None and judged:
             findings.append(_unknown(fitted, required, required.problem))
         if required.caution is not None and judged:
             findings.append(_confirm(fitted, required, required.caution))
-        findings.extend(_too_tight(fitted, judged, required))
+        if len(fitted.run.bent) not in (0, 1, len(fitted.bends)):
+            findings.append(_miscounted(fitted, required))
+        findings.extend(_too_tight(fitted, judged, needs))
         total = scene.rules.bend_total(cable.method)
         if total is not None:
             findings.extend(_too_many(fitted, total))
     return Outcome(findings=tuple(findings), bends=bends)
+
+
+def _lies(fitted: FittedRun) -> list[str | None]:
+    """Return for each bend how a flat cable lies in it, None where that is not said."""
+    said, count = fitted.run.bent, len(fitted.bends)
+    return list(said) if len(said) == count else [said[0] if len(said) == 1 else None] * count
 
 
 def _judge(bend: Bend, cable: Cable, required: BendRequirement) -> JudgedBend:
@@ -49,15 +68,18 @@ def _judge(bend: Bend, cable: Cable, required: BendRequirement) -> JudgedBend:
     return JudgedBend(bend, inner, required.inner_radius_m, ratio, required.rule)
 
 
-def _too_tight(fitted: FittedRun, judged: tuple[JudgedBend, ...], required: BendRequirement) -> Iterable[Finding]:
-    if required.inner_radius_m is None or required.centre_radius_m is None:
-        return
-    lacking = {s.bend.from_m: s for s in shortfall(fitted, required.centre_radius_m)}
-    for number, one in enumerate(judged, start=1):
+def _too_tight(fitted: FittedRun, judged: tuple[JudgedBend, ...], needs: list[BendRequirement]) -> Iterable[Finding]:
+    lacking: dict[float, dict[float, Shortfall]] = {}  # by the radius asked for, then by bend
+    for number, (one, required) in enumerate(zip(judged, needs, strict=True), start=1):
+        if required.inner_radius_m is None or required.centre_radius_m is None:
+            continue
         if one.inner_radius_m + TOLERANCE_M >= required.inner_radius_m:
             continue
+        centre = required.centre_radius_m
+        if centre not in lacking:
+            lacking[centre] = {s.bend.from_m: s for s in shortfall(fitted, centre)}
         bend = one.bend
-        # a flat cable that would pass on its flat side cannot be judged: no drawing says how it is turned
+        # what would pass under a condition of which nothing is said cannot be judged
         easy = required.easy_way_m is not None and one.inner_radius_m + TOLERANCE_M >= required.easy_way_m
         needed = f"{both_units(required.inner_radius_m)} is needed ({required.why})."
         found = f"Bend {number} of {math.degrees(bend.turn_rad):.1f}° at {bend.at_m:.2f} m has"
@@ -66,8 +88,7 @@ def _too_tight(fitted: FittedRun, judged: tuple[JudgedBend, ...], required: Bend
         else:
             message = f"{found} no room for an arc; an inner radius of at least {needed}"
         if easy and required.easy_way_m is not None:
-            flat = both_units(required.easy_way_m)
-            message += f" Bent on its flat side the cable would need {flat}: confirm how it is turned."
+            message += f" {_EASY_WAYS[required.easy_way].format(both_units(required.easy_way_m))}"
         yield Finding(
             check="bend",
             severity="caution" if easy else "violation",
@@ -80,8 +101,8 @@ def _too_tight(fitted: FittedRun, judged: tuple[JudgedBend, ...], required: Bend
             required=required.inner_radius_m,
             unit="m",
             message=message,
-            remedy=_remedy(lacking.get(bend.from_m), required),
-            unchecked=easy,
+            remedy=_remedy(lacking[centre].get(bend.from_m), required),
+            unchecked=easy and required.easy_way != "disputed",
         )
 
 
@@ -133,6 +154,25 @@ def _unknown(fitted: FittedRun, required: BendRequirement, problem: str) -> Find
         unit="m",
         message=f"No bend limit for {judged}: {problem}",
         remedy=problem,
+        unchecked=True,
+    )
+
+
+def _miscounted(fitted: FittedRun, required: BendRequirement) -> Finding:
+    said, count = len(fitted.run.bent), len(fitted.bends)
+    return Finding(
+        check="input",
+        severity="caution",
+        run=fitted.run.run_id,
+        other=None,
+        rule=required.rule,
+        at_m=None,
+        point_m=_middle(fitted),
+        measured=None,
+        required=None,
+        unit="",
+        message=f"The run's bent names {said} bends, and the fit has {count}: none of them was taken from it.",
+        remedy=f"Give bent one word for all bends, or {count} of them.",
         unchecked=True,
     )
 

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from route3d.checks import panel_space
 from route3d.checks.wording import called, direction, places
 from route3d.model.finding import Finding
 from route3d.model.gap import Gap
@@ -17,6 +18,7 @@ def check(scene: Scene) -> Outcome:
             for gap in scene.gaps.pairs
             if gap.element is not None and gap.gap_m >= -TOLERANCE_M and not gap.through
         )
+        + panel_space.findings(scene)
     )
 
 

@@ -33,7 +33,7 @@ def check(scene: Scene) -> Outcome:
 
 def _worst(scene: Scene, fitted: FittedRun, decks: list[tuple[Element, NDArray[np.float64]]]) -> Finding | None:
     cable = scene.job.cables[fitted.run.cable_id]
-    limit = deck_gap(scene.rules, scene.job.settings.deck, cable.method)
+    limit = deck_gap(scene.rules, scene.job.settings.deck, cable.method, scene.job.settings.deck_slab_m)
     if limit.gap_m is None:
         return None
     radius = 0.0 if cable.radius_m is None else cable.radius_m
@@ -51,7 +51,8 @@ def _worst(scene: Scene, fitted: FittedRun, decks: list[tuple[Element, NDArray[n
             line = chords(fitted.pieces, _CHORD_M)
             at = np.append(0.0, np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1)))
             at *= fitted.length_m / at[-1]
-        found = gap_below(line, at, deck.triangles_m, needed - TOLERANCE_M)
+        underside = deck.triangles_m - np.array([0.0, 0.0, deck.thickness_m])
+        found = gap_below(line, at, underside, needed - TOLERANCE_M)
         below.extend(found.below_m)
         if found.below_m and (worst is None or found.gap_m < worst[0].gap_m):
             worst = (found, deck)

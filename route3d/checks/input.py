@@ -32,7 +32,10 @@ def check(scene: Scene) -> Outcome:
     shells = [
         (element, element.box_m)
         for element in scene.job.elements
-        if not element.closed and element.role not in OPEN_ROLES and len(element.triangles_m) >= FEWEST_SHELL_FACES
+        if not element.closed
+        and not element.thickness_m  # scanned points are no shell
+        and element.role not in OPEN_ROLES
+        and len(element.triangles_m) >= FEWEST_SHELL_FACES
     ]
     for fitted in scene.fitted:
         findings.extend(_unknown_diameter(scene, fitted))

@@ -8,8 +8,19 @@ from route3d.units import millimetres
 
 
 def called(element: Element) -> str:
-    """Return what a finding calls an element: ``duct M-DUCT-MAIN (services.dxf:2F1)``."""
-    return f"{element.role} {element.layer} ({element.element_id})"
+    """Return what a finding calls an element.
+
+    ``duct M-DUCT-MAIN (services.dxf:2F1)``, or where its file says more: ``duct 'SD-12', system Supply air, Level 2
+    (services.ifc:2O2Fr$t4X7Zf8NOew3FL9r)``.
+    """
+    words = [f"{element.role} {element.name!r}" if element.name else f"{element.role} {element.layer}"]
+    if element.system:
+        words.append(f"system {element.system}")
+    if element.storey:
+        words.append(element.storey)
+    if element.fire_rating:
+        words.append(f"fire rating {element.fire_rating}")
+    return f"{', '.join(words)} ({element.element_id})"
 
 
 def along(stretch: tuple[float, float]) -> str:

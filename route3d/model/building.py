@@ -44,6 +44,16 @@ class Outline:
     file: str
 
 
+@dataclass(frozen=True, slots=True)
+class MapPlace:
+    """Where a file says that it stands on the map: a turn about the vertical, and its origin in map coordinates."""
+
+    crs: str  # name of the map system
+    origin_m: tuple[float, float, float]  # easting, northing, height of the file's own origin
+    turn_rad: float  # from map east to the file's x axis, anticlockwise
+    scale: float = 1.0  # map metres per true metre
+
+
 @dataclass(frozen=True, slots=True, eq=False)
 class Drawing:
     """What one model file holds, in metres, in the common frame."""
@@ -53,6 +63,10 @@ class Drawing:
     unread: tuple[Unread, ...]
     source: InputFile
     layers: tuple[LayerSummary, ...] = ()
+    # other files that this one brought in: path beside it, and the sha256 of the content ("": it could not be read)
+    depends: tuple[tuple[str, str], ...] = ()
+    map_place: MapPlace | None = None  # all coordinates are in the file's own axes, wherever those stand on the map
+    repeatable: bool = True  # False: a second reading could give more, as where time ran out; never kept for later
 
 
 @dataclass(frozen=True, slots=True)
@@ -86,3 +100,5 @@ class RouteDrawing:
     routes: tuple[DrawnRoute, ...]
     unread: tuple[Unread, ...]
     source: InputFile
+    depends: tuple[tuple[str, str], ...] = ()  # as those of ``Drawing``
+    map_place: MapPlace | None = None

@@ -19,10 +19,16 @@ METHODS = (
     "fmc",
     "lfmc",
     "emt",
+    "rmc",
+    "imc",
+    "pvc",
+    "mv",
     "data-pair",
     "fibre",
     "other",
 )
+
+BENDERS = ("one-shot", "other")  # how a raceway is bent: one-shot and full-shoe benders, or otherwise
 
 # AWG sizes from small to large; kcmil sizes are larger than all of them and compare by area.
 _AWG = ("18", "16", "14", "12", "10", "8", "6", "4", "3", "2", "1", "1/0", "2/0", "3/0", "4/0")
@@ -73,11 +79,17 @@ class Cable:
     conductors: int | None = None  # insulated and grounding conductors, all counted
     size: ConductorSize | None = None  # of the largest conductor
     trade_size: str | None = None  # of a raceway: "1/2", "1-1/4"
+    bender: str | None = None  # of a raceway, one of BENDERS
+    pulled: bool = False  # bends are to hold while it is pulled through them, under tension
     shielded: bool = False
     jacketed: bool = False
     wet_rated: bool = False
     plenum_rated: bool = False
+    burial_rated: bool = False  # identified for direct burial
+    fitting: str | None = None  # "dry", "wet": what its connectors are made for
+    bushings: bool | None = None  # insulating bushings at its cut ends
     bend_multiplier: float | None = None  # the maker's, in place of the rule set's
+    current_carrying: int | None = None  # how many of the conductors carry current; None: taken from ``conductors``
 
     @property
     def radius_m(self) -> float | None:

@@ -9,6 +9,8 @@ from numpy.typing import NDArray
 
 from route3d.kernel.arrays import frozen
 
+MATERIALS = ("wood", "metal")  # what framing may be made of
+
 ROLES = (
     "structure",
     "framing",
@@ -28,12 +30,13 @@ ROLES = (
     "access-panel",
     "strap",
     "hanger",
+    "plate",
     "obstacle",
     "ignore",
 )
 
 # Small things that are often drawn as a symbol: their place matters even where they have no surface.
-MARK_ROLES = frozenset({"strap", "hanger", "box", "cabinet", "luminaire", "equipment", "access-panel"})
+MARK_ROLES = frozenset({"strap", "hanger", "box", "cabinet", "luminaire", "equipment", "access-panel", "plate"})
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -48,15 +51,24 @@ class Element:
     closed: bool  # every edge shared by two triangles of one orientation: it has an inside
     file: str = ""
     handle: str = ""
+    material: str | None = None  # of framing, one of MATERIALS; None: not said
+    thickness_m: float = 0.0  # the surface is grown by this on every side: scanned points are balls of this radius
+    name: str = ""  # what its file calls it, and below where it belongs: "" where that says nothing
+    storey: str = ""
+    system: str = ""
+    fire_rating: str = ""
+    guid: str = ""
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "triangles_m", frozen(self.triangles_m, (-1, 3, 3)))
+        if not 0.0 <= self.thickness_m < np.inf:
+            raise ValueError(f"a thickness of {self.thickness_m} is none")
 
     @property
     def box_m(self) -> NDArray[np.float64]:
-        """Low and high corner, (2, 3)."""
+        """Low and high corner, (2, 3), thickness included."""
         points = self.triangles_m.reshape(-1, 3)
-        return np.array([points.min(axis=0), points.max(axis=0)])
+        return np.array([points.min(axis=0) - self.thickness_m, points.max(axis=0) + self.thickness_m])
 
     @property
     def centre_m(self) -> NDArray[np.float64]:

@@ -53,6 +53,18 @@ class Finding:
     remedy: str
     unchecked: bool = False  # True: because of this, the run (or the job) cannot be called passed
     finding_id: str = ""
+    source: str = ""  # where the value of its rule comes from, see route3d.rules.provenance
+
+
+@dataclass(frozen=True, slots=True)
+class Step:
+    """One link of the chain from what was measured to a verdict."""
+
+    step: str  # one of STEPS
+    text: str
+
+
+STEPS = ("fact", "rule", "condition", "exemption", "verdict")
 
 
 def with_ids(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
@@ -108,3 +120,5 @@ class Review:
     notes: tuple[str, ...] = ()
     caution: str = CAUTION
     summary: Mapping[str, int] = field(default_factory=dict)
+    chains: Mapping[str, tuple[Step, ...]] = field(default_factory=dict)  # by finding id: why it stands
+    sources: Mapping[str, str] = field(default_factory=dict)  # rule as cited -> where its value comes from

@@ -11,6 +11,7 @@ from route3d.kernel.arrays import frozen
 from route3d.kernel.path import path_length
 
 ENDS = ("box", "cabinet", "fitting", "luminaire", "equipment", "flexible-equipment", "open")
+BENT = ("flat-side", "edge")  # how a flat cable lies in a bend: the easy way, or on its edge
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -25,9 +26,14 @@ class Run:
     end: str | None = None
     straps_at_m: tuple[float, ...] = ()  # where it is secured, along the fitted line
     supports_at_m: tuple[float, ...] = ()  # where it only rests on something
+    plates_m: tuple[tuple[float, float], ...] = ()  # from, to along the fitted line: behind steel plates
+    guards_m: tuple[tuple[float, float], ...] = ()  # between guard strips, in an attic
+    grommets: bool | None = None  # in metal framing; None: not said
+    serves_duct: bool = False  # in a duct only to act on, or to sense, its air
     file: str = ""
     where: str = ""  # entity handle or key in that file
     layer: str = ""
+    bent: tuple[str, ...] = ()  # of a flat cable, one of BENT per bend, or one for all; empty: not said
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "corners_m", frozen(self.corners_m, (-1, 3)))

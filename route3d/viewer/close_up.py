@@ -247,7 +247,7 @@ def _nearest_of(job: Job, review: Review, other: str, place: Floats, origin: Flo
         if true_m is None or distance < 1e-9:
             return np.asarray(on_line)
         return np.asarray(on_line + step * (true_m / distance))
-    element = next((e for e in job.elements if e.element_id == other), None)
+    element = job.element(other)
     if element is None or not len(element.triangles_m):
         return None
     return nearest_on_triangles(element.triangles_m - origin, place)

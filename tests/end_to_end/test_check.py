@@ -3,7 +3,8 @@
 import json
 
 import pytest
-from conftest import FACES, call
+
+from tests.scratch_project import FACES, call
 
 # a run that nothing is wrong with: 1 m between two boxes, strapped 300 mm from either
 FINE = [(0, 0, 3000), (1000, 0, 3000)]
@@ -139,7 +140,8 @@ def test_a_run_may_pass_through_framing_as_a_bored_hole(scratch) -> None:
     scratch.run(FINE, straps=STRAPS)
     checked = scratch.check()
     assert checked.status == 0, checked.output
-    assert [f["severity"] for f in checked.findings("framing")] == ["caution"]
+    assert [f["severity"] for f in checked.findings("framing")] == ["note"]
+    assert checked.findings("framing")[0]["measured"] == pytest.approx(0.094)  # 100 mm to the lower edge, less 6 mm
     assert any(s["kind"] == "framing" and s["at_m"] == pytest.approx(0.47) for s in checked.run()["supports"])
 
 

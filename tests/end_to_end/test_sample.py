@@ -5,7 +5,8 @@ import json
 from pathlib import Path
 
 import pytest
-from conftest import call
+
+from tests.scratch_project import call
 
 SAMPLE = Path(__file__).parents[2] / "sample_models" / "workshop"
 
@@ -13,7 +14,7 @@ SAMPLE = Path(__file__).parents[2] / "sample_models" / "workshop"
 @pytest.fixture(scope="module")
 def results(tmp_path_factory) -> dict:
     out = tmp_path_factory.mktemp("sample") / "results.json"
-    status, output = call("check", str(SAMPLE), "--json", str(out))
+    status, output = call("check", str(SAMPLE), "--json", str(out), "--no-cache")
     assert status == 1, output
     return json.loads(out.read_text(encoding="utf-8"))
 

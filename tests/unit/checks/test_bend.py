@@ -1,4 +1,5 @@
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -13,7 +14,10 @@ def judged(
     centre_m: float, *, turn_deg: float = 90.0, bends: int = 1, rules: str = "nec-2023", **given: object
 ) -> Outcome:
     method = str(given.pop("method", "mc-interlocked"))
-    return bend.check(scene_for(bent_run(centre_m, turn_deg, bends), cable(method, **given), rules=rules))
+    bent = given.pop("bent", ())
+    fitted = bent_run(centre_m, turn_deg, bends)
+    fitted = replace(fitted, run=replace(fitted.run, bent=bent))
+    return bend.check(scene_for(fitted, cable(method, **given), rules=rules))
 
 
 @pytest.mark.parametrize(("less_m", "ok"), [(0.0, True), (0.09 * MM, True), (0.2 * MM, False), (0.006, False)])
@@ -87,6 +91,47 @@ def test_flat_cable_that_is_too_tight_on_either_side_is_a_violation() -> None:
     given = {"sheath_diameter_m": 0.0104, "overall_diameter_m": 0.0104, "minor_diameter_m": 0.0046}
     outcome = judged(0.020 + 0.0052, method="nm", rules="nec-2026", **given)
     assert [f.severity for f in outcome.findings] == ["violation"]
+
+
+FLAT = {"method": "nm", "sheath_diameter_m": 0.0104, "overall_diameter_m": 0.0104, "minor_diameter_m": 0.0046}
+
+
+@pytest.mark.parametrize(
+    ("edition", "bent", "severity", "unchecked"),
+    [
+        ("nec-2026", ("flat-side",), None, False),  # 334.24, 2026: the minor axis counts
+        ("nec-2026", ("edge",), "violation", False),
+        ("nec-2026", (), "caution", True),
+        ("nec-2023", ("flat-side",), "violation", False),  # 334.24, 2023: always the major axis
+        ("nec-2020", ("flat-side",), "caution", False),  # silent on the axis: disputed
+        ("nec-2020", ("edge",), "violation", False),
+    ],
+)
+def test_how_a_flat_cable_lies_in_a_bend_counts_by_edition(edition, bent, severity, unchecked) -> None:
+    found = judged(0.030 + 0.0052, rules=edition, bent=bent, **FLAT).findings
+    assert [(f.severity, f.unchecked) for f in found] == ([] if severity is None else [(severity, unchecked)])
+
+
+def test_each_bend_of_a_flat_cable_may_lie_in_its_own_way() -> None:
+    outcome = judged(0.030 + 0.0052, bends=2, rules="nec-2026", bent=("flat-side", "edge"), **FLAT)
+    assert [b.required_inner_m for b in outcome.bends["R1"]] == [pytest.approx(0.023), pytest.approx(0.052)]
+    assert [f.message[:6] for f in outcome.findings] == ["Bend 2"]
+
+
+def test_a_list_of_ways_that_does_not_fit_the_bends_is_not_guessed() -> None:
+    found = judged(0.060, bends=2, rules="nec-2026", bent=("flat-side",) * 3, **FLAT).findings
+    assert [(f.check, f.unchecked) for f in found] == [("input", True)]
+    assert "names 3 bends, and the fit has 2" in found[0].message
+
+
+@pytest.mark.parametrize(
+    ("bender", "severity", "unchecked"),
+    [("one-shot", None, False), ("other", "violation", False), (None, "caution", True)],
+)
+def test_which_bender_makes_the_bend_decides_the_column(bender, severity, unchecked) -> None:
+    given = {"method": "emt", "trade_size": "3/4", "overall_diameter_m": 0.0234, "bender": bender}
+    found = judged(0.1143, **given).findings  # Chapter 9 Table 2: 4-1/2 in and 5 in
+    assert [(f.severity, f.unchecked) for f in found] == ([] if severity is None else [(severity, unchecked)])
 
 
 @pytest.mark.parametrize(("bends", "turn_deg", "ok"), [(4, 90.0, True), (5, 75.0, False)])

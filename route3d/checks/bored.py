@@ -1,0 +1,278 @@
+"""Bored holes: how far each is from the edges of its framing member, where nails and screws come in."""
+
+from __future__ import annotations
+
+from collections.abc import Iterable, Sequence
+from dataclasses import dataclass
+
+import numpy as np
+
+from route3d.checks.members import Members
+from route3d.checks.placing import gaps_by_run, listed, point_of
+from route3d.checks.plates import Plates
+from route3d.checks.wording import along, called, direction
+from route3d.kernel.bore import Edge
+from route3d.kernel.path import points_at, tangents_at
+from route3d.model.element import Element
+from route3d.model.finding import Finding
+from route3d.model.gap import Gap, Stretch
+from route3d.model.run import FittedRun
+from route3d.rules.protection import Asked, asked_of
+from route3d.scene import Scene
+from route3d.units import TOLERANCE_M, both_units
+
+_AT_END_M = 1e-6
+REACH_M = 0.1  # edges further from a hole than this are not told, but for the nearest
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Hole:
+    """One crossing of a run and a framing member; ``edges`` is empty where they could not be found."""
+
+    stretch: Stretch
+    element: Element
+    edges: tuple[Edge, ...]  # of the mouth that is nearer to an edge, the nearest first
+
+    @property
+    def gap_m(self) -> float:
+        """From the rim of the hole to the nearest edge of the member."""
+        return self.edges[0].gap_m
+
+
+def bored_findings(scene: Scene, plates: Plates, members: Members) -> Iterable[Finding]:
+    """Judge the holes of every run; what they have in common is one finding per run."""
+    for fitted, gaps in zip(scene.fitted, gaps_by_run(scene), strict=True):
+        holes = _holes(scene, fitted, gaps, members)
+        if holes:
+            yield from _judged(scene, fitted, holes, plates)
+
+
+def _holes(scene: Scene, fitted: FittedRun, gaps: Sequence[Gap], members: Members) -> list[Hole]:
+    settings = scene.job.settings
+    diameter = scene.job.cables[fitted.run.cable_id].overall_diameter_m
+    radius = ((0.0 if diameter is None else diameter) + settings.hole_allowance_m) / 2.0
+    holes = []
+    for gap in gaps:
+        if not gap.through or gap.element is None:
+            continue
+        element = scene.job.elements[gap.element]
+        if element.role != "framing":
+            continue
+        for a, b in gap.inside_m:
+            if any(c - TOLERANCE_M <= a and b <= d + TOLERANCE_M for c, d in gap.stretches_m):
+                holes.append(Hole((a, b), element, _edges(fitted, element, (a, b), radius, members)))
+    return sorted(holes, key=lambda hole: hole.stretch)
+
+
+def _edges(fitted: FittedRun, element: Element, stretch: Stretch, radius: float, members: Members) -> tuple[Edge, ...]:
+    """Return the edges beside the mouth of a hole that is nearer to one, of the two mouths."""
+    mouths = []
+    for at_m, into in ((stretch[0], 1.0), (stretch[1], -1.0)):
+        if not _AT_END_M < at_m < fitted.length_m - _AT_END_M:
+            continue  # the run begins or ends inside: it has no mouth there
+        place = np.array([at_m])
+        point, tangent = points_at(fitted.pieces, place)[0], tangents_at(fitted.pieces, place)[0]
+        edges = members.around(element, point).edges_beside(point, tangent, radius, into, REACH_M)
+        if not edges:
+            return ()
+        mouths.append(edges)
+    return min(mouths, key=lambda edges: edges[0].gap_m) if mouths else ()
+
+
+def _judged(scene: Scene, fitted: FittedRun, holes: Sequence[Hole], plates: Plates) -> Iterable[Finding]:
+    method = scene.job.cables[fitted.run.cable_id].method
+    wooden = [hole for hole in holes if hole.element.material != "metal"]
+    metal = [hole for hole in holes if hole.element.material == "metal"]
+    limit = asked_of(scene.rules, "bored-hole-edge", method)
+    if wooden and limit is not None and limit.relieved:
+        yield _note(scene, fitted, wooden, limit, f"{method} is relieved of the distance to the edges of the members.")
+    elif wooden and limit is not None and limit.limit_m is not None:
+        yield from _in_wood(scene, fitted, wooden, limit, plates)
+    elif wooden:
+        yield _note(scene, fitted, wooden, None, "The rule set asks for no distance to the edges of the members.")
+    if metal:
+        yield from _in_metal(scene, fitted, metal, plates)
+    unnamed = [hole for hole in wooden if hole.element.material is None]
+    if unnamed and asked_of(scene.rules, "nm-metal-framing", method) is not None and not fitted.run.grommets:
+        yield _grommets(scene, fitted, unnamed, known=False)
+
+
+def _in_wood(scene: Scene, fitted: FittedRun, holes: Sequence[Hole], limit: Asked, plates: Plates) -> Iterable[Finding]:
+    required = limit.limit_m
+    assert required is not None
+    unknown = [hole for hole in holes if not hole.edges]
+    if unknown:
+        yield _unmeasured(fitted, unknown, limit)
+    near = [hole for hole in holes if hole.edges and hole.gap_m < required - TOLERANCE_M]
+    plated = [hole for hole in near if plates.over_hole(fitted, hole.stretch, _too_near(hole, required))]
+    bare = [hole for hole in near if hole not in plated]
+    notch = asked_of(scene.rules, "notch", scene.job.cables[fitted.run.cable_id].method)
+    notches = [hole for hole in bare if notch is not None and hole.gap_m < -TOLERANCE_M]
+    if notch is not None and notches:
+        yield _too_near_finding(scene, fitted, notches, notch.rule, required, "Notches")
+    holes_near = [hole for hole in bare if hole not in notches]
+    if holes_near:
+        yield _too_near_finding(scene, fitted, holes_near, limit.rule, required, "Holes")
+    fine = [hole for hole in holes if hole.edges and hole not in bare]
+    if fine:
+        least = min(hole.gap_m for hole in fine if hole not in plated) if len(fine) > len(plated) else None
+        said = "" if least is None else f"The nearest edge of a member is {both_units(least)} from a hole's rim. "
+        said += f"{len(plated)} of them behind steel plates. " if plated else ""
+        yield _note(scene, fitted, fine, limit, said.strip(), least)
+
+
+def _too_near(hole: Hole, required: float) -> tuple[Edge, ...]:
+    return tuple(edge for edge in hole.edges if edge.gap_m < required - TOLERANCE_M)
+
+
+def _too_near_finding(
+    scene: Scene, fitted: FittedRun, holes: Sequence[Hole], rule: str, required: float, what: str
+) -> Finding:
+    worst = min(holes, key=lambda hole: hole.gap_m)
+    edge = worst.edges[0]
+    at_m = sum(worst.stretch) / 2.0
+    others = [hole.stretch for hole in holes if hole is not worst]
+    if what == "Notches":
+        found = f"breaks through the edge of {called(worst.element)} by {both_units(-edge.gap_m)}: a notch, which "
+        found += "needs a steel plate"
+    else:
+        found = f"comes within {both_units(edge.gap_m)} of the edge of {called(worst.element)}; {both_units(required)} "
+        found += "is needed without a steel plate"
+    also = f" So do {len(others)} more, at {listed(others)}." if others else ""
+    lacking = required - edge.gap_m
+    middle = point_of(fitted, worst.stretch[0])
+    x, y, z = edge.point_m.tolist()
+    sides = len(_too_near(worst, required))
+    plate = f"set a steel plate of 1/16 in (or one listed for it) over {'the edge' if sides == 1 else f'{sides} edges'}"
+    plate += f" of the member at {along(worst.stretch)}, at least {both_units(edge.width_m)} long, centred on the hole"
+    width = edge.width_m  # of a hole square to its face: its diameter
+    if edge.room_m < width + 2.0 * required - TOLERANCE_M:
+        remedy = f"The member is only {both_units(edge.room_m)} across: {plate}."
+    else:
+        remedy = f"Move the hole {direction((x, y, z), middle, lacking)}, or {plate}."
+    return Finding(
+        check="framing",
+        severity="violation",
+        run=fitted.run.run_id,
+        other=worst.element.element_id if len({hole.element.element_id for hole in holes}) == 1 else None,
+        rule=rule,
+        at_m=(holes[0].stretch[0], holes[-1].stretch[1]),
+        point_m=point_of(fitted, at_m),
+        measured=edge.gap_m,
+        required=required,
+        unit="m",
+        message=f"The bored hole at {along(worst.stretch)} {found}.{also} {_bored(scene, fitted)}{_wood(holes)}",
+        remedy=remedy,
+    )
+
+
+def _bored(scene: Scene, fitted: FittedRun) -> str:
+    """Say how wide the holes are taken to be."""
+    diameter = scene.job.cables[fitted.run.cable_id].overall_diameter_m
+    allowance = scene.job.settings.hole_allowance_m
+    wide = (0.0 if diameter is None else diameter) + allowance
+    how = "as wide as the cable" if allowance == 0.0 else f"{both_units(allowance)} wider than the cable"
+    return f"Holes are taken as {both_units(wide)} wide, {how}."
+
+
+def _wood(holes: Sequence[Hole]) -> str:
+    unnamed = sorted({hole.element.layer for hole in holes if hole.element.material is None})
+    if not unnamed:
+        return ""
+    return f" {', '.join(unnamed)} counts as wood, since [framing] does not say what it is made of."
+
+
+def _unmeasured(fitted: FittedRun, holes: Sequence[Hole], limit: Asked) -> Finding:
+    return Finding(
+        check="framing",
+        severity="caution",
+        run=fitted.run.run_id,
+        other=holes[0].element.element_id if len(holes) == 1 else None,
+        rule=limit.rule,
+        at_m=(holes[0].stretch[0], holes[-1].stretch[1]),
+        point_m=point_of(fitted, sum(holes[0].stretch) / 2.0),
+        measured=None,
+        required=limit.limit_m,
+        unit="m",
+        message=f"How far {len(holes)} bored hole(s) at {listed([h.stretch for h in holes])} are from the edges of "
+        "their members could not be measured: no flat face with a closed outline is where the run goes in and out.",
+        remedy="Draw the members as closed solids with flat sides, or measure on site.",
+        unchecked=True,
+    )
+
+
+def _note(
+    scene: Scene, fitted: FittedRun, holes: Sequence[Hole], limit: Asked | None, said: str, least: float | None = None
+) -> Finding:
+    names = sorted({hole.element.layer for hole in holes})
+    return Finding(
+        check="framing",
+        severity="note",
+        run=fitted.run.run_id,
+        other=holes[0].element.element_id if len(holes) == 1 else None,
+        rule="practice" if limit is None else limit.rule,
+        at_m=(holes[0].stretch[0], holes[-1].stretch[1]),
+        point_m=point_of(fitted, sum(holes[0].stretch) / 2.0),
+        measured=least,
+        required=None if limit is None or least is None else limit.limit_m,
+        unit="m",
+        message=f"Passes through {', '.join(names)} in {len(holes)} bored hole(s): "
+        f"{listed([h.stretch for h in holes])}. {said} {_bored(scene, fitted)}{_wood(holes)}",
+        remedy="The structural designer agrees to holes in framing.",
+    )
+
+
+def _in_metal(scene: Scene, fitted: FittedRun, holes: Sequence[Hole], plates: Plates) -> Iterable[Finding]:
+    method = scene.job.cables[fitted.run.cable_id].method
+    nails = asked_of(scene.rules, "nm-metal-nails", method)
+    if asked_of(scene.rules, "nm-metal-framing", method) is None:
+        yield _note(scene, fitted, holes, None, "It is metal: the distance to its edges is asked in wood only.")
+        return
+    if not fitted.run.grommets:
+        yield _grommets(scene, fitted, holes, known=True)
+    if nails is None or nails.limit_m is None:
+        return
+    near = [h for h in holes if not h.edges or h.gap_m < nails.limit_m - TOLERANCE_M]
+    near = [h for h in near if not h.edges or not plates.over_hole(fitted, h.stretch, _too_near(h, nails.limit_m))]
+    if near:
+        least = min((h.gap_m for h in near if h.edges), default=None)
+        yield Finding(
+            check="framing",
+            severity="caution",
+            run=fitted.run.run_id,
+            other=None,
+            rule=nails.rule,
+            at_m=(near[0].stretch[0], near[-1].stretch[1]),
+            point_m=point_of(fitted, sum(near[0].stretch) / 2.0),
+            measured=least,
+            required=nails.limit_m,
+            unit="m",
+            message=f"{method} passes through metal framing at {listed([h.stretch for h in near])}, nearer to the edge "
+            "than nails and screws may reach. The code states no distance for metal; that of wood is compared.",
+            remedy="Protect it with steel sleeves, plates or clips of 1/16 in where nails or screws are likely.",
+        )
+
+
+def _grommets(scene: Scene, fitted: FittedRun, holes: Sequence[Hole], known: bool) -> Finding:
+    method = scene.job.cables[fitted.run.cable_id].method
+    rule = asked_of(scene.rules, "nm-metal-framing", method)
+    assert rule is not None
+    missing = known and fitted.run.grommets is False
+    what = "metal framing" if known else "framing of which the project does not say what it is made of"
+    return Finding(
+        check="framing",
+        severity="violation" if missing else "caution" if known else "note",
+        run=fitted.run.run_id,
+        other=None,
+        rule=rule.rule,
+        at_m=(holes[0].stretch[0], holes[-1].stretch[1]),
+        point_m=point_of(fitted, sum(holes[0].stretch) / 2.0),
+        measured=None,
+        required=None,
+        unit="",
+        message=f"{method} passes through {what} in {len(holes)} place(s), at {listed([h.stretch for h in holes])}; "
+        f"{'there' if known else 'in metal there'} a bushing or grommet is in place before it is pulled"
+        + (", and the project says that there is none." if missing else "."),
+        remedy="Set grommets in the openings and say grommets = true of the run"
+        + ("." if known else ", or say in [framing] that it is wood."),
+    )

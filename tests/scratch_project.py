@@ -1,0 +1,109 @@
+"""A project on disk in a few lines: boxes in a drawing, runs in the project file, and the check run as users run it."""
+
+from __future__ import annotations
+
+import json
+import sys
+from pathlib import Path
+
+import click.testing
+import ezdxf
+from ezdxf.render import MeshBuilder
+
+from route3d.cli import main
+
+# 12.00 mm interlocked metal-clad cable: inner radius 84.00 mm, centre radius 90.00 mm
+CABLE = """
+[cable.mc]
+method = "mc-interlocked"
+sheath_diameter = 12.0
+conductors = 3
+size = "12 AWG"
+"""
+
+FACES = ((0, 3, 2, 1), (4, 5, 6, 7), (0, 1, 5, 4), (1, 2, 6, 5), (2, 3, 7, 6), (3, 0, 4, 7))
+
+
+class Checked:
+    """What one run of ``route3d check`` gave."""
+
+    def __init__(self, status: int, output: str, results: dict) -> None:
+        self.status, self.output, self.results = status, output, results
+
+    def run(self, run_id: str = "a") -> dict:
+        return next(run for run in self.results["runs"] if run["id"] == run_id)
+
+    def findings(self, check: str, run_id: str | None = None) -> list[dict]:
+        return [f for f in self.results["findings"] if f["check"] == check and (run_id is None or f["run"] == run_id)]
+
+    def violations(self) -> list[dict]:
+        return [f for f in self.results["findings"] if f["severity"] == "violation"]
+
+
+class Scratch:
+    """A project being written; lengths in millimetres."""
+
+    def __init__(self, folder: Path) -> None:
+        self.folder = folder
+        self.doc = ezdxf.new("R2010", units=4)
+        self.space = self.doc.modelspace()
+        self.head: list[str] = []
+        self.tables: list[str] = []
+        self.roles: list[str] = []
+
+    def box(self, layer: str, low, high, *, faces=FACES):
+        """Add a closed box as a polyface mesh; fewer ``faces`` leave it open."""
+        (x0, y0, z0), (x1, y1, z1) = low, high
+        mesh = MeshBuilder()
+        mesh.vertices = [
+            (x0, y0, z0), (x1, y0, z0), (x1, y1, z0), (x0, y1, z0),
+            (x0, y0, z1), (x1, y0, z1), (x1, y1, z1), (x0, y1, z1),
+        ]  # fmt: skip
+        mesh.faces = [list(face) for face in faces]
+        return mesh.render_polyface(self.space, dxfattribs={"layer": layer})
+
+    def role(self, layer: str, role: str) -> None:
+        self.roles.append(f'"{layer}" = "{role}"')
+
+    def run(self, path, run_id: str = "a", cable: str = "mc", *, start="box", end="box", **more) -> None:
+        keys = {"start": start, "end": end, **more}
+        said = "\n".join(f"{key} = {json.dumps(value)}" for key, value in keys.items() if value is not None)
+        self.tables.append(
+            f'[[run]]\nid = "{run_id}"\ncable = "{cable}"\npath = {json.dumps([list(p) for p in path])}\n{said}\n'
+        )
+
+    def table(self, text: str) -> None:
+        self.tables.append(text)
+
+    def write(self) -> Path:
+        text = "\n".join(self.head) + "\n"
+        if len(self.space):
+            self.doc.saveas(self.folder / "model.dxf")
+            text += '[[model]]\nfile = "model.dxf"\n'
+            text += "[model.roles]\n" + "\n".join(self.roles) + "\n" if self.roles else ""
+        text += "\n".join(self.tables)
+        if "[cable." not in text:
+            text += CABLE
+        (self.folder / "route3d.toml").write_text(text, encoding="utf-8")
+        return self.folder
+
+    def check(self, *options: str) -> Checked:
+        folder = self.write()
+        out = folder / "results.json"
+        status, output = call("check", str(folder), "--json", str(out), "--all", *options)
+        return Checked(status, output, json.loads(out.read_text()) if out.exists() else {})
+
+
+def call(*arguments: str) -> tuple[int, str]:
+    """Run the command line as a user does; return exit status and everything printed."""
+    runner = click.testing.CliRunner(env={"COLUMNS": "200"})
+    with runner.isolation() as streams:
+        sys.argv, before = ["route3d", *arguments], sys.argv
+        try:
+            main.run()
+            status = 0
+        except SystemExit as stop:
+            status = stop.code if isinstance(stop.code, int) else 0
+        finally:
+            sys.argv = before
+        return status, streams[2].getvalue().decode()
