@@ -5,6 +5,7 @@ from __future__ import annotations
 from functools import cached_property
 
 import numpy as np
+import shapely
 from numpy.typing import NDArray
 
 from route3d.kernel.bore import Borable
@@ -41,6 +42,8 @@ class Members:
     def __init__(self, job: Job) -> None:
         self._elements = [e for e in job.elements if e.role == "framing" and len(e.triangles_m)]
         self._boxes = np.array([e.box_m for e in self._elements]).reshape(-1, 2, 3)
+        low, high = self._boxes[:, 0], self._boxes[:, 1]
+        self._tree = shapely.STRtree(shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))  # in plan
         self._number = {e.element_id: k for k, e in enumerate(self._elements)}
         self._pieces: dict[int, list[tuple[Piece, Floats]]] = {}
         self._borable: dict[tuple[int, tuple[int, ...]], Borable] = {}
@@ -66,8 +69,12 @@ class Members:
 
     def near(self, fitted: FittedRun, reach_m: float) -> list[Piece]:
         """Return the pieces whose box is within ``reach_m`` of a box around some piece of a run's line."""
+        mine = path_boxes(fitted.pieces)
+        low, high = mine[:, :3] - reach_m, mine[:, 3:] + reach_m
+        piece, met = self._tree.query(shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
+        level = (low[piece, 2] <= self._boxes[met, 1, 2]) & (high[piece, 2] >= self._boxes[met, 0, 2])
         found = []
-        for k in np.flatnonzero(_touch(fitted, self._boxes, reach_m)).tolist():
+        for k in np.unique(met[level]).tolist():
             pieces = self._taken_apart(k)
             boxes = np.array([box for _, box in pieces])
             found += [pieces[j][0] for j in np.flatnonzero(_touch(fitted, boxes, reach_m)).tolist()]
