@@ -50,7 +50,13 @@ def judge_holding(run: HeldRun, book: RuleBook) -> Holding:
     first_rule = book.first_strap(run.cable.method)
     asked = {at_end: first_strap(run, at_end, first_rule, rules[0]) for at_end in (False, True)}
     offered = {at_end: _offered(run, at_end, asked[at_end], rules, book) for at_end in (False, True)}
-    return min((_judged(run, tails, rules, asked, offered, book) for tails in _choices(run, offered)), key=_misses)
+    judged = [_judged(run, tails, rules, asked, offered, book) for tails in _choices(run, offered)]
+    if any(_misses(min(judged, key=_misses))):
+        # a strap beside an end must not cost the run an exemption that it has without that strap
+        strapped = {at_end: _offered(run, at_end, None, rules, book) for at_end in (False, True)}
+        if any(strapped[at_end].tails and not offered[at_end].tails for at_end in (False, True)):
+            judged += [_judged(run, tails, rules, asked, strapped, book) for tails in _choices(run, strapped)]
+    return min(judged, key=_misses)
 
 
 def _misses(holding: Holding) -> tuple[int, int]:
