@@ -19,7 +19,6 @@ from route3d.model.building import Drawing, MapPlace, RouteDrawing, Unread
 
 Array = NDArray[np.float64]
 Move = tuple[Array, Array]  # turn (3, 3) and shift (3,)
-FRAMES = ("local", "map", "file")
 _SCALE_OFF = 0.01  # no map shrinks or stretches a country by more: such a scale is a unit
 _UPRIGHT = 1e-9
 _FAR_M = 10_000.0

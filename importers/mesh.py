@@ -44,7 +44,6 @@ FORMATS: dict[str, Callable[[Path], MeshFile]] = {
     ".stl": read_stl,
 }
 IN_METRES = frozenset({".glb", ".gltf"})  # and y is up: the format says so
-UPS = ("z", "y")
 
 PIECES_MAX = 5_000  # unnamed bodies that become elements of their own
 _TURNED_MAX = 200  # shells whose faces disagree that are turned one by one

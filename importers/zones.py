@@ -14,7 +14,7 @@ from importers.roles import ZONE_ROLE, layer_matches
 from route3d.errors import ProjectKeyError
 from route3d.model.building import Drawing, Outline
 from route3d.model.element import Element
-from route3d.model.finding import Finding
+from route3d.model.finding import Finding, not_known
 from route3d.model.zone import Zone
 
 
@@ -79,31 +79,21 @@ def build_zones(
 
 
 def _zone_findings(zone: Zone, layer: str | None) -> Iterable[Finding]:
-    def finding(message: str, remedy: str) -> Finding:
-        return Finding(
-            check="input",
-            severity="caution",
-            run=None,
-            other=None,
-            rule=f"zone {zone.name!r}",
-            at_m=None,
-            point_m=None,
-            measured=None,
-            required=None,
-            unit="",
-            message=message,
-            remedy=remedy,
-            unchecked=True,
-        )
-
+    rule = f"zone {zone.name!r}"
     for where in zone.unclosed:
-        yield finding(
+        yield not_known(
+            None,
+            None,
+            rule,
             f"Zone {zone.name!r} ({zone.kind}) has no inside at {where}: it grants no exemption and nothing near it "
             "can be called passed.",
             "Close the solid: every edge shared by two faces, no face missing.",
         )
     if not zone.solids_m and not zone.unclosed:
-        yield finding(
+        yield not_known(
+            None,
+            None,
+            rule,
             f"Zone {zone.name!r} ({zone.kind}) is empty: nothing is drawn on layer {layer!r}.",
             "Correct the layer pattern, or remove the zone.",
         )

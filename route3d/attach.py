@@ -11,6 +11,7 @@ from route3d.kernel.clearance import nearest_elements
 from route3d.kernel.mesh_index import MeshIndex
 from route3d.kernel.path import closest_at, concatenated, path_length, points_at, straight_piece, tangents_at
 from route3d.kernel.solid import elements_around
+from route3d.model.element import END_ROLES
 from route3d.model.finding import Finding
 from route3d.model.gap import Gaps
 from route3d.model.job import Job
@@ -18,7 +19,6 @@ from route3d.model.run import FittedRun
 from route3d.model.support import Attachment, Support, Termination
 from route3d.units import both_units
 
-END_ROLES = ("box", "cabinet", "luminaire", "equipment")
 HOLDING_ROLES = ("strap", "hanger")
 
 # Openings in framing hold horizontal runs; a run steeper than this hangs in them instead.

@@ -12,6 +12,7 @@ from route3d.kernel.clearance import Stretches, closest_points, nearest_elements
 from route3d.kernel.mesh_index import MeshIndex
 from route3d.kernel.path import closest_at, concatenated, points_at, trimmed
 from route3d.kernel.solid import deepest, elements_around, inside_points, inside_stretches
+from route3d.model.element import END_ROLES
 from route3d.model.gap import Gap, Gaps, Stretch, united
 from route3d.model.job import Job
 from route3d.model.run import FittedRun
@@ -26,9 +27,6 @@ GAP_SHOWN_M = 0.05
 
 # Meant to touch the cable.
 NOT_MEASURED = ("strap", "hanger")
-
-# A terminated end may lie inside what it goes to.
-END_ROLES = ("box", "cabinet", "luminaire", "equipment")
 
 # What the trade makes holes in; the checks "framing" and "penetration" speak of them.
 PASSABLE = ("framing", "wall", "fire-wall")

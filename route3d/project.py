@@ -31,17 +31,12 @@ from route3d.errors import InputError, ProjectKeyError
 from route3d.kernel.openings import capped
 from route3d.model.building import Drawing, DrawnRoute, InputFile, Unread
 from route3d.model.cable import Cable, ConductorSize
-from route3d.model.element import ROLES, Element
+from route3d.model.element import SHEET_ROLES, Element
 from route3d.model.finding import CHECKS
 from route3d.model.job import FireStop, Job, Settings
 from route3d.model.run import BENT, ENDS, Run
 from route3d.rules.rulebook import RuleBook, load_rulebook
 from route3d.units import METRES_PER_UNIT
-
-# Drawn as a sleeve without ends, these are still full: a run inside one must be found.
-HOLLOW_ROLES = frozenset(
-    {*ROLES} - {"wall", "fire-wall", "ceiling", "deck", "tray", "strap", "hanger", "access-panel", "plate"}
-)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -191,7 +186,7 @@ class _Reader:
 
     def with_ends_closed(self, element: Element) -> Element:
         """Return a duct, pipe or the like that is drawn without ends as the solid that it is."""
-        if element.closed or element.thickness_m or element.role not in HOLLOW_ROLES or len(element.triangles_m) < 4:
+        if element.closed or element.thickness_m or element.role in SHEET_ROLES or len(element.triangles_m) < 4:
             return element
         solid = capped(element.triangles_m)
         if solid is None:

@@ -11,8 +11,8 @@ from route3d.checks.wording import called
 from route3d.kernel.openings import enclosure, turned_alike
 from route3d.kernel.path import path_boxes, points_at
 from route3d.model.building import Unread
-from route3d.model.element import Element
-from route3d.model.finding import Finding
+from route3d.model.element import SHEET_ROLES, Element
+from route3d.model.finding import Finding, not_known
 from route3d.model.run import FittedRun
 from route3d.scene import Outcome, Scene
 from route3d.units import both_units
@@ -21,7 +21,6 @@ from route3d.units import both_units
 ENCLOSED = 0.6
 SHELL_STEP_M = 0.1
 FEWEST_SHELL_FACES = 4
-OPEN_ROLES = frozenset({"wall", "fire-wall", "ceiling", "deck", "tray", "strap", "hanger", "access-panel", "plate"})
 
 
 def check(scene: Scene) -> Outcome:
@@ -34,7 +33,7 @@ def check(scene: Scene) -> Outcome:
         for element in scene.job.elements
         if not element.closed
         and not element.thickness_m  # scanned points are no shell
-        and element.role not in OPEN_ROLES
+        and element.role not in SHEET_ROLES
         and len(element.triangles_m) >= FEWEST_SHELL_FACES
     ]
     for fitted in scene.fitted:
@@ -87,8 +86,8 @@ def _jackets_without_size(scene: Scene) -> Iterable[Finding]:
 def _unknown_diameter(scene: Scene, fitted: FittedRun) -> Iterable[Finding]:
     cable = scene.job.cables[fitted.run.cable_id]
     if cable.overall_diameter_m is None:
-        yield _caution(
-            fitted,
+        yield not_known(
+            fitted.run.run_id,
             None,
             f"cable {cable.cable_id}",
             f"The diameter of cable {cable.cable_id!r} is not given: it was measured as a bare line, so gaps are too "
@@ -113,8 +112,8 @@ def _near_unread(scene: Scene, fitted: FittedRun, boxes: NDArray[np.float64], re
     if near:
         names = "; ".join(f"{u.kind} {u.handle} on {u.layer} ({u.file}): {u.reason}" for u in near[:3])
         more = f"; and {len(near) - 3} more" if len(near) > 3 else ""
-        yield _caution(
-            fitted,
+        yield not_known(
+            fitted.run.run_id,
             None,
             "route3d unread geometry",
             f"{len(near)} thing(s) that could not be read may be within {both_units(reach_m)} of this run: "
@@ -127,8 +126,8 @@ def _near_unclosed_zones(scene: Scene, fitted: FittedRun) -> Iterable[Finding]:
     for zone in scene.job.zones:
         boxes = np.array([np.ravel(box) for box in zone.unclosed_m]).reshape(-1, 6)
         if len(boxes) and _reached(fitted, boxes, 0.0).any():
-            yield _caution(
-                fitted,
+            yield not_known(
+                fitted.run.run_id,
                 None,
                 f"zone {zone.name!r}",
                 f"Zone {zone.name!r} ({zone.kind}) is not closed, so whether this run is inside cannot be told.",
@@ -151,29 +150,11 @@ def _inside_open_shells(fitted: FittedRun, shells: Sequence[tuple[Element, NDArr
         share = enclosure(turned_alike(element.triangles_m), points[within])
         if share.max() > ENCLOSED:
             worst = at_m[within][int(np.argmax(share))]
-            yield _caution(
-                fitted,
+            yield not_known(
+                fitted.run.run_id,
                 element.element_id,
                 "route3d open shell",
                 f"Seems to be inside {called(element)} at {worst:.2f} m, whose faces do not close: only the gap to its "
                 "faces was measured.",
                 "Draw it as a closed solid, or give its layer the role ignore if it is not there.",
             )
-
-
-def _caution(fitted: FittedRun, other: str | None, rule: str, message: str, remedy: str) -> Finding:
-    return Finding(
-        check="input",
-        severity="caution",
-        run=fitted.run.run_id,
-        other=other,
-        rule=rule,
-        at_m=None,
-        point_m=None,
-        measured=None,
-        required=None,
-        unit="",
-        message=message,
-        remedy=remedy,
-        unchecked=True,
-    )

@@ -10,7 +10,7 @@ from collections.abc import Sequence
 import numpy as np
 from numpy.typing import NDArray
 
-from route3d.kernel.path import ARC, AT, KIND, LENGTH, ORIGIN, RADIUS, TURN, U, V
+from route3d.kernel.path import ARC, AT, KIND, LENGTH, ORIGIN, RADIUS, TURN, U, V, trimmed
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -93,20 +93,9 @@ def moved(solid: Solid, shift: Sequence[float] | Floats, axes: Floats | None = N
 
 def cut_path(pieces: Floats, from_m: float, to_m: float) -> Floats:
     """Return the pieces of one path between two distances along it; distances stay those of the whole path."""
-    stop = pieces[:, AT] + pieces[:, LENGTH]
-    kept = pieces[(stop > from_m + SHORTEST_M) & (pieces[:, AT] < to_m - SHORTEST_M)].copy()
-    for row in kept:
-        skip = max(from_m - row[AT], 0.0)
-        left = min(to_m - row[AT], row[LENGTH]) - skip
-        if row[KIND] == ARC:
-            angle = skip / row[RADIUS]
-            u, v = row[U].copy(), row[V].copy()
-            row[U], row[V] = np.cos(angle) * u + np.sin(angle) * v, np.cos(angle) * v - np.sin(angle) * u
-            row[TURN] = left / row[RADIUS]
-        else:
-            row[ORIGIN] += skip * row[V]
-        row[AT] += skip
-        row[LENGTH] = left
+    kept = trimmed(pieces, from_m, to_m)
+    kept = kept[kept[:, LENGTH] > SHORTEST_M]
+    kept[:, AT] += from_m
     return kept
 
 

@@ -35,6 +35,12 @@ ROLES = (
     "ignore",
 )
 
+# What a run ends at: its terminated end may lie inside one.
+END_ROLES = frozenset({"box", "cabinet", "luminaire", "equipment"})
+
+# Drawn as sheets, frames or symbols: without an inside of their own, unless they are closed.
+SHEET_ROLES = frozenset({"wall", "fire-wall", "ceiling", "deck", "tray", "strap", "hanger", "access-panel", "plate"})
+
 # Small things that are often drawn as a symbol: their place matters even where they have no surface.
 MARK_ROLES = frozenset({"strap", "hanger", "box", "cabinet", "luminaire", "equipment", "access-panel", "plate"})
 

@@ -67,6 +67,25 @@ class Step:
 STEPS = ("fact", "rule", "condition", "exemption", "verdict")
 
 
+def not_known(run: str | None, other: str | None, rule: str, message: str, remedy: str) -> Finding:
+    """Return the caution that something about a run (or the whole job) is not known, so that it is not passed."""
+    return Finding(
+        check="input",
+        severity="caution",
+        run=run,
+        other=other,
+        rule=rule,
+        at_m=None,
+        point_m=None,
+        measured=None,
+        required=None,
+        unit="",
+        message=message,
+        remedy=remedy,
+        unchecked=True,
+    )
+
+
 def with_ids(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
     """Return the findings with ids that stay the same from one check of the same project to the next.
 

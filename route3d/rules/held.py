@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 
 from route3d.kernel.path import ARC, AT, KIND, LENGTH, RADIUS, U, V, path_length, points_at
 from route3d.model.cable import Cable
+from route3d.model.gap import united
 from route3d.model.support import Attachment, Support, Termination
 from route3d.model.zone import Zone, ZoneStretch
 from route3d.rules.records import HoldRule
@@ -101,13 +102,7 @@ def secures(support: Support, rule: HoldRule | None) -> bool:
 
 def joined(intervals: Iterable[Interval]) -> list[Interval]:
     """Return intervals sorted, those that overlap or nearly touch made one."""
-    whole: list[Interval] = []
-    for low, high in sorted(intervals):
-        if whole and low <= whole[-1][1] + TOLERANCE_M:
-            whole[-1] = (whole[-1][0], max(whole[-1][1], high))
-        else:
-            whole.append((low, high))
-    return whole
+    return list(united(intervals, TOLERANCE_M))
 
 
 def overlaps(intervals: Sequence[Interval], within: Interval) -> list[Interval]:
