@@ -23,6 +23,7 @@ FLOORS = (
     ("route3d.panels", 4),
     ("route3d.checks", 5),
     ("route3d.explain", 5),
+    ("route3d.examine", 5),
     ("route3d.plans", 6),
     ("route3d.review", 6),
     ("route3d.drawables", 6),

@@ -5,6 +5,7 @@ import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from route3d.examine import index_of
 from route3d.fit import fit_run
 from route3d.kernel.path import path_length, points_at
 from route3d.measure import GAP_SHOWN_M, measure_gaps
@@ -14,7 +15,6 @@ from route3d.model.finding import CHECKS
 from route3d.model.job import Job, Settings
 from route3d.model.run import Run
 from route3d.model.support import Attachment, Termination
-from route3d.review import index_of
 
 RADIUS_M = 0.006
 STEP_M = 5e-4

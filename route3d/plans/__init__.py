@@ -1,0 +1,1 @@
+"""Plans drawn up from a review: straps, cut lengths."""
