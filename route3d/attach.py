@@ -2,21 +2,22 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
-from dataclasses import dataclass, replace
+from collections.abc import Callable, Collection, Iterable, Sequence
+from dataclasses import dataclass
 
 import numpy as np
 
 from route3d.kernel.clearance import nearest_elements
-from route3d.kernel.mesh_index import MeshIndex
 from route3d.kernel.path import closest_at, concatenated, path_length, points_at, straight_piece, tangents_at
 from route3d.kernel.solid import elements_around
-from route3d.model.element import END_ROLES
+from route3d.model.element import END_ROLES, Element
 from route3d.model.finding import Finding
-from route3d.model.gap import Gaps
+from route3d.model.gap import Gap
 from route3d.model.job import Job
+from route3d.model.opening import DrawnOpening
 from route3d.model.run import FittedRun
-from route3d.model.support import Attachment, Support, Termination
+from route3d.model.support import Support, Termination
+from route3d.surroundings import Surroundings
 from route3d.units import both_units
 
 HOLDING_ROLES = ("strap", "hanger")
@@ -26,83 +27,107 @@ STEEPEST_HORIZONTAL_RAD = np.radians(45.0)
 
 
 @dataclass(frozen=True, slots=True)
-class Attached:
-    """One attachment per run, and what is worth confirming about the straps."""
+class Held:
+    """A strap or hanger that is drawn within reach of a run."""
 
-    runs: tuple[Attachment, ...]
-    findings: tuple[Finding, ...]
-
-
-def attach_runs(job: Job, fitted: Sequence[FittedRun], index: MeshIndex) -> Attached:
-    """Find what ends and holds each run: what the project file says, else what is drawn within ``attach`` of it.
-
-    ``index`` holds the job's elements in their order. Framing is added by ``with_framing`` once crossings are measured.
-    """
-    ends = _ends_nearby(job, fitted, index)
-    held, findings = _holders_nearby(job, fitted, index)
-    attachments = []
-    for i, run in enumerate(fitted):
-        start = _termination(job, run.run.start, ends[2 * i])
-        end = _termination(job, run.run.end, ends[2 * i + 1])
-        supports = [*held[i], *_declared(run), *_fittings(run, start, end)]
-        attachments.append(Attachment(start, end, tuple(sorted(supports, key=lambda s: (s.at_m, not s.secures)))))
-    return Attached(tuple(attachments), findings)
+    element: int
+    gap_m: float  # from the surface of the run
+    at_m: float
 
 
-def with_framing(
-    job: Job, fitted: Sequence[FittedRun], attached: Sequence[Attachment], gaps: Gaps
-) -> tuple[Attachment, ...]:
-    """Add the framing that each run passes through; horizontal runs through bored framing are held by it."""
-    added: dict[int, list[Support]] = {}
-    for gap in gaps.pairs:
-        if gap.element is None or job.elements[gap.element].role != "framing":
+def ends_of(job: Job, fitted: Sequence[FittedRun], around: Surroundings) -> list[tuple[Termination, Termination]]:
+    """Return what both ends of each run go to: what the project file says, else what is drawn within ``attach``."""
+    nearby = _ends_nearby(job, fitted, around)
+    return [
+        (
+            _termination(run.run.start, nearby[2 * i]),
+            _termination(run.run.end, nearby[2 * i + 1]),
+        )
+        for i, run in enumerate(fitted)
+    ]
+
+
+def holders_near(job: Job, fitted: Sequence[FittedRun], around: Surroundings) -> list[tuple[Held, ...]]:
+    """Return the straps and hangers drawn within ``attach`` of each run's surface."""
+    held: list[list[Held]] = [[] for _ in fitted]
+    holds = around.having(HOLDING_ROLES)
+    if not holds.any():
+        return [() for _ in fitted]
+    pieces, starts = concatenated([run.pieces for run in fitted])
+    radius = np.array([_radius(job, run) for run in fitted])
+    near = nearest_elements(around.index, pieces, starts, radius, job.settings.attach_m + around.thick_m, skip=~holds)
+    for i, e, distance in zip(near.path.tolist(), near.element.tolist(), near.distance_m.tolist(), strict=True):
+        _, at_m = closest_at(fitted[i].pieces, around.elements[e].centre_m)
+        held[i].append(Held(e, max(distance - float(radius[i]), 0.0), at_m))
+    return [tuple(mine) for mine in held]
+
+
+def supports_of(
+    fitted: FittedRun, start: Termination, end: Termination, held: Sequence[Held], elements: Sequence[Element]
+) -> tuple[Support, ...]:
+    """Return what holds a run besides framing, sorted by distance."""
+    drawn = [
+        Support(h.at_m, elements[h.element].role, elements[h.element].role == "strap", elements[h.element].element_id)
+        for h in held
+    ]
+    return in_order([*drawn, *_declared(fitted), *_fittings(fitted, start, end)])
+
+
+def in_order(supports: Iterable[Support]) -> tuple[Support, ...]:
+    """Return supports sorted by distance; of those at one place, the ones that secure first."""
+    return tuple(sorted(supports, key=lambda s: (s.at_m, not s.secures)))
+
+
+def framing_of(
+    job: Job,
+    fitted: FittedRun,
+    gaps: Iterable[Gap],
+    openings: Iterable[DrawnOpening],
+    elements: Sequence[Element],
+) -> tuple[Support, ...]:
+    """Return the framing that a run passes through and is held by: horizontal runs are, bored and in drawn openings."""
+    found = []
+    for gap in gaps:
+        if gap.element is None or elements[gap.element].role != "framing":
             continue
-        element = job.elements[gap.element]
         for from_m, to_m in gap.inside_m:
             at_m = (from_m + to_m) / 2.0
-            slope = abs(tangents_at(fitted[gap.run].pieces, np.array([at_m]))[0, 2])
+            slope = abs(tangents_at(fitted.pieces, np.array([at_m]))[0, 2])
             if to_m - from_m <= job.settings.bore_length_m and slope <= np.sin(STEEPEST_HORIZONTAL_RAD):
-                added.setdefault(gap.run, []).append(Support(at_m, "framing", True, element.element_id))
-    return tuple(
-        replace(a, supports=tuple(sorted([*a.supports, *added[i]], key=lambda s: (s.at_m, not s.secures))))
-        if i in added
-        else a
-        for i, a in enumerate(attached)
-    )
+                found.append(Support(at_m, "framing", True, elements[gap.element].element_id))
+    for opening in openings:
+        # where the run passes through the body all the same, that was counted above
+        if opening.holds and not opening.bored_m:
+            at_m = sum(opening.stretch_m) / 2.0
+            found.append(Support(at_m, "framing", True, elements[opening.element].element_id))
+    return tuple(found)
 
 
-def _ends_nearby(job: Job, fitted: Sequence[FittedRun], index: MeshIndex) -> list[int | None]:
+def _ends_nearby(job: Job, fitted: Sequence[FittedRun], around: Surroundings) -> list[Element | None]:
     """Return for each end (start, end of run 0, start, end of run 1, …) the element it goes to, or None."""
     points = np.array(
         [p for run in fitted for p in points_at(run.pieces, np.array([0.0, path_length(run.pieces)]))]
     ).reshape(-1, 3)
-    is_end = np.array([element.role in END_ROLES for element in job.elements], dtype=bool)
+    is_end = around.having(END_ROLES)
     best: list[tuple[float, int] | None] = [None] * len(points)
     if not is_end.any():
         return [None] * len(points)
 
     pieces, starts = concatenated([straight_piece(p, p, 0.0)[None, :] for p in points])
     near = nearest_elements(
-        index,
-        pieces,
-        starts,
-        np.zeros(len(points)),
-        job.settings.attach_m + np.array([element.thickness_m for element in job.elements]),
-        skip=~is_end,
+        around.index, pieces, starts, np.zeros(len(points)), job.settings.attach_m + around.thick_m, skip=~is_end
     )
     found = list(zip(near.distance_m.tolist(), near.path.tolist(), near.element.tolist(), strict=True))
-    closed = np.array([element.closed for element in job.elements], dtype=bool)
-    at_point, around = elements_around(index, points, closed & is_end)
-    found += [(-1.0, int(p), int(e)) for p, e in zip(at_point, around, strict=True)]
+    at_point, about = elements_around(around.index, points, around.closed & is_end)
+    found += [(-1.0, int(p), int(e)) for p, e in zip(at_point, about, strict=True)]
     for distance, point, element in found:
         known = best[point]
         if known is None or (distance, element) < known:
             best[point] = (distance, element)
-    return [None if b is None else b[1] for b in best]
+    return [None if b is None else around.elements[b[1]] for b in best]
 
 
-def _termination(job: Job, said: str | None, nearby: int | None) -> Termination:
-    element = None if nearby is None else job.elements[nearby]
+def _termination(said: str | None, element: Element | None) -> Termination:
     if said == "open":
         return Termination("open", None)
     if said is not None:
@@ -128,59 +153,45 @@ def _declared(run: FittedRun) -> Iterable[Support]:
         yield Support(at_m, "hanger", False, f"{run.run.where} supports[{number}]")
 
 
-def _holders_nearby(
-    job: Job, fitted: Sequence[FittedRun], index: MeshIndex
-) -> tuple[list[list[Support]], tuple[Finding, ...]]:
-    """Return the straps and hangers drawn within ``attach`` of each run's surface."""
-    held: list[list[Support]] = [[] for _ in fitted]
-    holds = np.array([element.role in HOLDING_ROLES for element in job.elements], dtype=bool)
-    if not holds.any():
-        return held, ()
-    pieces, starts = concatenated([run.pieces for run in fitted])
-    radius = np.array([_radius(job, run) for run in fitted])
-    reach = job.settings.attach_m + np.array([element.thickness_m for element in job.elements])
-    near = nearest_elements(index, pieces, starts, radius, reach, skip=~holds)
-    users: dict[int, list[tuple[float, int]]] = {}
-    for i, e, distance in zip(near.path.tolist(), near.element.tolist(), near.distance_m.tolist(), strict=True):
-        element = job.elements[e]
-        _, at_m = closest_at(fitted[i].pieces, element.centre_m)
-        held[i].append(Support(at_m, element.role, element.role == "strap", element.element_id))
-        users.setdefault(e, []).append((max(distance - radius[i], 0.0), i))
-    findings = [f for e, near_runs in users.items() for f in _shared(job, fitted, e, near_runs)]
-    unused = [e for e in np.flatnonzero(holds).tolist() if e not in users]
-    return held, (*findings, *_unused(job, unused))
+def shared(
+    job: Job, element: Element, users: Iterable[tuple[float, int, float]], run_of: Callable[[int], FittedRun]
+) -> Iterable[tuple[int, Finding]]:
+    """Say of each run that a strap is counted for, though it is nearer to another one and does not touch this one.
 
-
-def _shared(job: Job, fitted: Sequence[FittedRun], e: int, near_runs: list[tuple[float, int]]) -> Iterable[Finding]:
-    """A strap drawn on one run counts for every run within reach of it: say so where it does not touch that run."""
-    near_runs = sorted(near_runs)
-    nearest_gap, nearest_run = near_runs[0]
-    element = job.elements[e]
-    for gap, i in near_runs[1:]:
-        if gap <= nearest_gap + 1e-3:
+    ``users`` are gap, run and distance along it, of all runs that have the strap within reach.
+    """
+    first, *others = sorted(users)
+    nearest = run_of(first[1]).run.run_id
+    for gap, i, at_m in others:
+        if gap <= first[0] + 1e-3:
             continue
-        _, at_m = closest_at(fitted[i].pieces, element.centre_m)
-        yield Finding(
-            check="supporting" if element.role == "hanger" else "securing",
-            severity="caution",
-            run=fitted[i].run.run_id,
-            other=element.element_id,
-            rule="route3d attach",
-            at_m=(at_m, at_m),
-            point_m=tuple(points_at(fitted[i].pieces, np.array([at_m]))[0].tolist()),
-            measured=gap,
-            required=job.settings.attach_m,
-            unit="m",
-            message=f"The {element.role} {element.element_id} is counted for this run {both_units(gap)} away, but it "
-            f"is nearer to {fitted[nearest_run].run.run_id}.",
-            remedy="Confirm that it holds both, draw one for each, or make settings.attach smaller.",
+        fitted = run_of(i)
+        yield (
+            i,
+            Finding(
+                check="supporting" if element.role == "hanger" else "securing",
+                severity="caution",
+                run=fitted.run.run_id,
+                other=element.element_id,
+                rule="route3d attach",
+                at_m=(at_m, at_m),
+                point_m=tuple(points_at(fitted.pieces, np.array([at_m]))[0].tolist()),
+                measured=gap,
+                required=job.settings.attach_m,
+                unit="m",
+                message=f"The {element.role} {element.element_id} is counted for this run {both_units(gap)} away, "
+                f"but it is nearer to {nearest}.",
+                remedy="Confirm that it holds both, draw one for each, or make settings.attach smaller.",
+            ),
         )
 
 
-def _unused(job: Job, unused: list[int]) -> Iterable[Finding]:
-    if unused:
+def unused(job: Job, around: Surroundings, used: Collection[int]) -> Iterable[Finding]:
+    """Name the straps and hangers that hold no run; ``used`` are those that hold one."""
+    idle = [e for e in np.flatnonzero(around.having(HOLDING_ROLES)).tolist() if e not in used]
+    if idle:
         reach = both_units(job.settings.attach_m)
-        names = ", ".join(job.elements[e].element_id for e in unused[:5]) + (" …" if len(unused) > 5 else "")
+        names = ", ".join(around.elements[e].element_id for e in idle[:5]) + (" …" if len(idle) > 5 else "")
         yield Finding(
             check="input",
             severity="note",
@@ -189,10 +200,10 @@ def _unused(job: Job, unused: list[int]) -> Iterable[Finding]:
             rule="route3d attach",
             at_m=None,
             point_m=None,
-            measured=float(len(unused)),
+            measured=float(len(idle)),
             required=None,
             unit="",
-            message=f"{len(unused)} strap(s) or hanger(s) hold no run within {reach}: {names}.",
+            message=f"{len(idle)} strap(s) or hanger(s) hold no run within {reach}: {names}.",
             remedy="Move them onto their run, or make settings.attach larger.",
         )
 

@@ -7,10 +7,13 @@ between supports, add what only their own judgement knows.
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Collection, Iterable, Iterator, Mapping, Sequence
+from dataclasses import replace
+from typing import Protocol
 
 from route3d.model.cable import Cable
 from route3d.model.finding import STEPS, Finding, JudgedBend, Step
+from route3d.model.gap import Gaps
 from route3d.model.span import Span
 from route3d.rules.bend import BendRequirement
 from route3d.rules.describe import how_met, numbers, relief
@@ -18,7 +21,7 @@ from route3d.rules.exemptions_tried import exemptions_refused
 from route3d.rules.held import held_run
 from route3d.rules.provenance import REMARKS, entries_cited
 from route3d.rules.records import Entry, ExemptionRule
-from route3d.scene import Outcome, Scene
+from route3d.scene import Scene
 from route3d.units import both_units
 
 _SAME_M = 1e-6
@@ -33,20 +36,61 @@ _GROUPS: Mapping[str, tuple[str, ...]] = {
 }
 
 
-def explain(scene: Scene, findings: Iterable[Finding], outcomes: Sequence[Outcome]) -> Mapping[str, tuple[Step, ...]]:
-    """Return the chain of each finding by its id."""
-    index = {fitted.run.run_id: i for i, fitted in enumerate(scene.fitted)}
-    bends = {run: judged for outcome in outcomes for run, judged in outcome.bends.items()}
-    spans: dict[str, tuple[Span, ...]] = {}
-    for outcome in outcomes:
-        for run, judged in outcome.spans.items():
-            spans[run] = (*spans.get(run, ()), *judged)
-    chains = {}
-    for finding in findings:
-        i = None if finding.run is None else index.get(finding.run)
-        run = "" if finding.run is None else finding.run
-        chains[finding.finding_id] = chain(scene, i, finding, bends.get(run, ()), spans.get(run, ()))
-    return chains
+class JudgedRun(Protocol):
+    """What is read of a judged run."""
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """With their ids and sources."""
+
+    @property
+    def bends(self) -> tuple[JudgedBend, ...]:
+        """All bends of the run."""
+
+    @property
+    def spans(self) -> tuple[Span, ...]:
+        """All stretches of the run between what secures, and between what supports it."""
+
+
+class Chains(Mapping[str, tuple[Step, ...]]):
+    """The chain of each finding by its id, derived when it is asked for: thousands of findings are never asked.
+
+    Sent elsewhere it is a plain dictionary of all chains.
+    """
+
+    def __init__(
+        self,
+        scene: Scene,
+        judged: Mapping[int, JudgedRun],
+        whole: Iterable[Finding] = (),
+        only: Collection[str] | None = None,
+    ) -> None:
+        self._scene = replace(scene, gaps=Gaps((), scene.gaps.smallest_m), sections={}, approaches={}, holding={})
+        self._judged = judged
+        self._findings = {f.finding_id: (i, f) for i, one in judged.items() for f in one.findings}
+        # what is said of no run, or of one that there is not
+        self._findings |= {f.finding_id: (-1, f) for f in whole}
+        if only is not None:
+            self._findings = {name: one for name, one in self._findings.items() if name in only}
+
+    def __getitem__(self, finding_id: str) -> tuple[Step, ...]:
+        i, finding = self._findings[finding_id]
+        if i < 0:
+            return chain(self._scene, None, finding)
+        one = self._judged[i]
+        return chain(self._scene, i, finding, one.bends, one.spans)
+
+    def __iter__(self) -> Iterator[str]:
+        return iter(self._findings)
+
+    def __len__(self) -> int:
+        return len(self._findings)
+
+    def __contains__(self, finding_id: object) -> bool:
+        return finding_id in self._findings
+
+    def __reduce__(self) -> tuple[type[dict[str, tuple[Step, ...]]], tuple[dict[str, tuple[Step, ...]]]]:
+        return dict, (dict(self),)
 
 
 def chain(

@@ -9,18 +9,20 @@ from numpy.typing import NDArray
 
 from route3d.kernel.between import nearest_paths, stretches_between
 from route3d.kernel.clearance import Stretches, closest_points, nearest_elements, stretches_within
-from route3d.kernel.mesh_index import MeshIndex
+from route3d.kernel.feet import points_on
 from route3d.kernel.path import closest_at, concatenated, points_at, trimmed
 from route3d.kernel.solid import deepest, elements_around, inside_points, inside_stretches
-from route3d.model.element import END_ROLES
-from route3d.model.gap import Gap, Gaps, Stretch, united
+from route3d.model.element import END_ROLES, Element
+from route3d.model.gap import Gap, Stretch, united
 from route3d.model.job import Job
 from route3d.model.run import FittedRun
-from route3d.model.support import Attachment, Termination
+from route3d.model.support import Termination
+from route3d.surroundings import Surroundings
 from route3d.units import TOLERANCE_M
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
+Ends = tuple[Termination, Termination]
 
 # The smallest gap of a run is told up to this distance, even where no clearance is asked.
 GAP_SHOWN_M = 0.05
@@ -37,38 +39,56 @@ _Draft = tuple[int, int, float, float, tuple[Stretch, ...], tuple[Stretch, ...],
 _CROSSING_M = 1e-6  # the centre line touches a surface
 
 
-def measure_gaps(job: Job, fitted: Sequence[FittedRun], attached: Sequence[Attachment], index: MeshIndex) -> Gaps:
-    """Return every pair of run and element, and of run and run, that is nearer than allowed.
+def gaps_to_elements(
+    job: Job, numbers: Sequence[int], fitted: Sequence[FittedRun], ends: Sequence[Ends], around: Surroundings
+) -> list[tuple[tuple[Gap, ...], float]]:
+    """Return for each of some runs all elements that it is nearer to than allowed, and its smallest gap (or inf).
 
-    The part of a run that enters the box, cabinet, luminaire or equipment at its own end is left out, and so is the
-    part of two runs that meet at a common end.
+    ``numbers`` are those of the runs in the job. The part of a run that enters the box, cabinet, luminaire or equipment
+    at its own end is left out.
     """
     if not fitted:
-        return Gaps((), np.empty(0))
-    measure = _Measure(job, fitted, attached, index)
-    to_elements, smallest = measure.to_elements()
-    return Gaps((*to_elements, *measure.to_runs()), smallest)
+        return []
+    found, smallest = _Measure(job, fitted, ends, around).to_elements(numbers)
+    return [(tuple(gaps), least) for gaps, least in zip(found, smallest.tolist(), strict=True)]
+
+
+def gaps_between_runs(
+    job: Job,
+    numbers: Sequence[int],
+    fitted: Sequence[FittedRun],
+    ends: Sequence[Ends],
+    around: Surroundings,
+    only: Sequence[int] | None,
+) -> list[Gap]:
+    """Return every pair of runs that overlap, of which one at least is among ``only`` (places in ``numbers``).
+
+    ``numbers`` are those of the runs in the job, rising. The part of two runs that meet at a common end is left out.
+    """
+    if len(fitted) < 2:
+        return []
+    return _Measure(job, fitted, ends, around).to_runs(numbers, only)
 
 
 class _Measure:
-    def __init__(self, job: Job, fitted: Sequence[FittedRun], attached: Sequence[Attachment], index: MeshIndex) -> None:
-        self.job, self.fitted, self.attached, self.index = job, fitted, attached, index
+    def __init__(self, job: Job, fitted: Sequence[FittedRun], ends: Sequence[Ends], around: Surroundings) -> None:
+        self.job, self.fitted, self.ends, self.around = job, fitted, ends, around
+        self.elements, self.index = around.elements, around.index
         self.pieces, self.starts = concatenated([run.pieces for run in fitted])
         radii = [job.cables[run.run.cable_id].radius_m for run in fitted]
         # a run whose diameter is unknown is measured as a bare line, and is reported as not fully checked
         self.radius = np.array([0.0 if r is None else r for r in radii])
-        self.allowed = np.array([job.clearance_m.get(element.role, 0.0) for element in job.elements])
-        self.closed = np.array([element.closed for element in job.elements], dtype=bool)
-        self.skip = np.array([element.role in NOT_MEASURED for element in job.elements], dtype=bool)
-        self.passable = np.array([element.role in PASSABLE for element in job.elements], dtype=bool)
-        self.ends = np.array([element.role in END_ROLES for element in job.elements], dtype=bool)
+        self.closed = around.closed
         # a scanned point is a ball: everything is as much nearer to it
-        self.thick = np.array([element.thickness_m for element in job.elements])
+        self.thick = around.thick_m
+        self.allowed = around.by_role(dict(job.clearance_m), 0.0)
+        self.skip = around.having(NOT_MEASURED)
+        self.passable = around.having(PASSABLE)
 
-    def to_elements(self) -> tuple[list[Gap], Floats]:
+    def to_elements(self, numbers: Sequence[int]) -> tuple[list[list[Gap]], Floats]:
         reach = np.maximum(self.allowed, GAP_SHOWN_M)
         run, element, gap, at = self._signed_gaps(self.pieces, self.starts, self.radius, reach)
-        own = self._own_end(run, element, at)
+        own = self._own_end(run, element)
         if own.any():
             run, element, gap, at = self._without_ends(run, element, gap, at, own, reach)
         smallest = np.full(len(self.fitted), np.inf)
@@ -97,31 +117,35 @@ class _Measure:
         for i, _, worst_gap, _, _, _, through in drafts:
             if not through:
                 smallest[i] = min(smallest[i], worst_gap)
-        return self._placed(drafts), smallest
+        return self._placed(drafts, numbers), smallest
 
-    def _placed(self, drafts: Sequence[_Draft]) -> list[Gap]:
-        """Add the two nearest points to each pair."""
+    def _placed(self, drafts: Sequence[_Draft], numbers: Sequence[int]) -> list[list[Gap]]:
+        """Add the two nearest points to each pair; one list per run."""
+        placed: list[list[Gap]] = [[] for _ in self.fitted]
         run = np.array([d[0] for d in drafts], dtype=np.int64)
         element = np.array([d[1] for d in drafts], dtype=np.int64)
         point = _points(self.pieces, self.starts, run, np.array([d[3] for d in drafts]))
-        toward = closest_points(self.index, element, point)
-        return [
-            Gap(
-                run=i,
-                element=e,
-                other_run=None,
-                gap_m=gap,
-                allowed_m=float(self.allowed[e]),
-                at_m=at,
-                point_m=_triple(point[k]),
-                toward_m=_triple(toward[k]),
-                inside=gap + float(self.thick[e]) < -self.radius[i] - _CROSSING_M,
-                stretches_m=stretches,
-                inside_m=inside,
-                through=through,
+        toward = closest_points(self.index, element, point).tolist()
+        for (i, e, gap, at, stretches, inside, through), (px, py, pz), (tx, ty, tz) in zip(
+            drafts, point.tolist(), toward, strict=True
+        ):
+            placed[i].append(
+                Gap(
+                    run=numbers[i],
+                    element=e,
+                    other_run=None,
+                    gap_m=gap,
+                    allowed_m=float(self.allowed[e]),
+                    at_m=at,
+                    point_m=(px, py, pz),
+                    toward_m=(tx, ty, tz),
+                    inside=gap + float(self.thick[e]) < -float(self.radius[i]) - _CROSSING_M,
+                    stretches_m=stretches,
+                    inside_m=inside,
+                    through=through,
+                )
             )
-            for k, (i, e, gap, at, stretches, inside, through) in enumerate(drafts)
-        ]
+        return placed
 
     def _is_hole(self, e: int, stretch: Stretch, inside: Sequence[Stretch]) -> bool:
         """Tell whether an overlap is a bored hole in framing or a sleeve through a wall."""
@@ -129,14 +153,14 @@ class _Measure:
             return False
         within = [s for s in inside if stretch[0] - TOLERANCE_M <= s[0] and s[1] <= stretch[1] + TOLERANCE_M]
         longest = self.job.settings.bore_length_m
-        is_wall = self.job.elements[e].role != "framing"
+        is_wall = self.elements[e].role != "framing"
         return bool(within) and (is_wall or all(b - a <= longest for a, b in within))
 
     def _worst_on(self, i: int, e: int, stretches: Sequence[Stretch], reach_m: float) -> tuple[float, float] | None:
         """Return the smallest signed gap to one element on some stretches of a run, and where; None if out of reach."""
         pieces, starts = concatenated([trimmed(self.fitted[i].pieces, a, b) for a, b in stretches])
         radius = np.full(len(stretches), self.radius[i])
-        only = np.full(len(self.job.elements), -np.inf)
+        only = np.full(len(self.elements), -np.inf)
         only[e] = reach_m
         part, what, gap, at = self._signed_gaps(pieces, starts, radius, only)
         mine = np.flatnonzero(what == e)
@@ -145,15 +169,16 @@ class _Measure:
         worst = mine[np.argmin(gap[mine])]
         return float(gap[worst]), stretches[int(part[worst])][0] + float(at[worst])
 
-    def to_runs(self) -> list[Gap]:
-        near = nearest_paths(self.pieces, self.starts, self.radius, 0.0)
+    def to_runs(self, numbers: Sequence[int], only: Sequence[int] | None) -> list[Gap]:
+        origin = self.around.origin_m
+        near = nearest_paths(self.pieces, self.starts, self.radius, 0.0, only=only, origin_m=origin)
         gap = near.distance_m - self.radius[near.first] - self.radius[near.second]
         keep = gap < -TOLERANCE_M
         first, second, gap = near.first[keep], near.second[keep], gap[keep]
         first_at, second_at = near.first_at_m[keep], near.second_at_m[keep]
         limit = self.radius[first] + self.radius[second]
-        on_first = _grouped(stretches_between(self.pieces, self.starts, first, second, limit), len(first))
-        on_second = _grouped(stretches_between(self.pieces, self.starts, second, first, limit), len(first))
+        on_first = _grouped(stretches_between(self.pieces, self.starts, first, second, limit, origin), len(first))
+        on_second = _grouped(stretches_between(self.pieces, self.starts, second, first, limit, origin), len(first))
         gaps = []
         for k in range(len(first)):
             i, j = int(first[k]), int(second[k])
@@ -167,9 +192,9 @@ class _Measure:
             toward = points_at(self.fitted[j].pieces, np.array([other_at]))[0]
             gaps.append(
                 Gap(
-                    run=i,
+                    run=numbers[i],
                     element=None,
-                    other_run=j,
+                    other_run=numbers[j],
                     gap_m=distance - float(limit[k]),
                     allowed_m=0.0,
                     at_m=worst_at,
@@ -193,8 +218,8 @@ class _Measure:
         # a run that crosses no surface may still be wholly inside a solid: its start tells
         begin = _starting_points(pieces, starts)
         inside_run, inside_element = elements_around(self.index, begin, self.closed & ~self.skip)
-        key = run * len(self.job.elements) + element
-        missing = ~np.isin(inside_run * len(self.job.elements) + inside_element, key)
+        key = run * len(self.elements) + element
+        missing = ~np.isin(inside_run * len(self.elements) + inside_element, key)
         run = np.concatenate([run, inside_run[missing]])
         element = np.concatenate([element, inside_element[missing]])
         gap = np.concatenate([gap, np.full(int(missing.sum()), np.inf)])
@@ -216,17 +241,16 @@ class _Measure:
             at[which[deep]] = depth.at_m[deep]
         return run, element, gap, at
 
-    def _own_end(self, run: Ints, element: Ints, at: Floats) -> NDArray[np.bool_]:
+    def _own_end(self, run: Ints, element: Ints) -> NDArray[np.bool_]:
         """Tell the pairs of a run and something that one of its terminated ends goes into."""
-        candidates = np.flatnonzero(self.ends[element])
-        own = np.zeros(len(run), dtype=bool)
-        ids = {e.element_id: k for k, e in enumerate(self.job.elements) if self.ends[k]}
-        for k in candidates:
-            attached = self.attached[int(run[k])]
-            for end in (attached.start, attached.end):
-                if end.element_id is not None and ids.get(end.element_id) == int(element[k]):
-                    own[k] = True
-        return own
+        nowhere = -1
+        goes_to = np.array(
+            [
+                [nowhere if end.element_id is None else self.around.ends.get(end.element_id, nowhere) for end in ends]
+                for ends in self.ends
+            ]
+        )
+        return np.asarray((goes_to[run] == element[:, None]).any(axis=1))
 
     def _without_ends(
         self, run: Ints, element: Ints, gap: Floats, at: Floats, own: NDArray[np.bool_], reach: Floats
@@ -256,17 +280,17 @@ class _Measure:
 
     def _outside_own_ends(self, i: int, e: int, stretches: Sequence[Stretch]) -> tuple[Stretch, ...]:
         """Drop the stretches that run from a terminated end into its own box, luminaire or equipment."""
-        element = self.job.elements[e]
+        element = self.elements[e]
         if element.role not in END_ROLES:
             return tuple(stretches)
         box = element.box_m
         longest = float(np.linalg.norm(box[1] - box[0])) + self.job.settings.attach_m
         length = self.fitted[i].length_m
-        attached = self.attached[i]
+        start, end = self.ends[i]
         kept = []
         for a, b in stretches:
-            at_start = a <= TOLERANCE_M and attached.start.element_id == element.element_id
-            at_end = b >= length - TOLERANCE_M and attached.end.element_id == element.element_id
+            at_start = a <= TOLERANCE_M and start.element_id == element.element_id
+            at_end = b >= length - TOLERANCE_M and end.element_id == element.element_id
             if not ((at_start or at_end) and b - a <= longest):
                 kept.append((a, b))
         return tuple(kept)
@@ -296,7 +320,7 @@ class _Measure:
             for at_j, end_j in ends_j:
                 longest = 2.0 * self.job.settings.attach_m
                 same = end_i.element_id is not None and end_i.element_id == end_j.element_id
-                element = self.job.element(end_i.element_id) if same else None
+                element = self._end_element(end_i) if same else None
                 if element is not None:
                     box = element.box_m
                     longest += float(np.linalg.norm(box[1] - box[0]))
@@ -308,19 +332,23 @@ class _Measure:
                     return True
         return False
 
+    def _end_element(self, end: Termination) -> Element | None:
+        number = None if end.element_id is None else self.around.ends.get(end.element_id)
+        return None if number is None else self.elements[number]
+
     def _ends_touched(self, i: int, stretch: Stretch) -> Iterator[tuple[float, Termination]]:
         length = self.fitted[i].length_m
-        attached = self.attached[i]
-        if stretch[0] <= TOLERANCE_M and attached.start.kind != "open":
-            yield 0.0, attached.start
-        if stretch[1] >= length - TOLERANCE_M and attached.end.kind != "open":
-            yield length, attached.end
+        start, end = self.ends[i]
+        if stretch[0] <= TOLERANCE_M and start.kind != "open":
+            yield 0.0, start
+        if stretch[1] >= length - TOLERANCE_M and end.kind != "open":
+            yield length, end
 
     def _worst_between(self, i: int, j: int, stretches: Sequence[Stretch]) -> tuple[float, float, float]:
         parts = [trimmed(self.fitted[i].pieces, a, b) for a, b in stretches]
         pieces, starts = concatenated([*parts, self.fitted[j].pieces])
         radius = np.append(np.full(len(parts), self.radius[i]), self.radius[j])
-        near = nearest_paths(pieces, starts, radius, 0.0)
+        near = nearest_paths(pieces, starts, radius, 0.0, origin_m=self.around.origin_m)
         mine = np.flatnonzero(near.second == len(parts))
         worst = mine[np.argmin(near.distance_m[mine])]
         at = stretches[int(near.first[worst])][0] + float(near.first_at_m[worst])
@@ -337,11 +365,7 @@ def _grouped(found: Stretches, count: int) -> list[list[Stretch]]:
 
 def _points(pieces: Floats, starts: Ints, run: Ints, at: Floats) -> Floats:
     """Return the points (k, 3) at distances along different paths."""
-    result = np.empty((len(run), 3))
-    for i in np.unique(run):
-        mine = run == i
-        result[mine] = points_at(pieces[starts[i] : starts[i + 1]], at[mine])
-    return result
+    return np.asarray(points_on(pieces, starts, run, at))
 
 
 def _starting_points(pieces: Floats, starts: Ints) -> Floats:

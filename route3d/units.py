@@ -27,6 +27,15 @@ METRES_PER_INSUNITS: dict[int, tuple[str, float]] = {
 # Comparisons give the run a tenth of a millimetre, so that a value at its limit passes.
 TOLERANCE_M = 1e-4
 
+# The pound is 0.45359237 kg by definition.
+KG_M_PER_WEIGHT: dict[str, float] = {
+    "kg/m": 1.0,
+    "kg/km": 0.001,
+    "lb/ft": 0.45359237 / 0.3048,
+    "lb/1000 ft": 0.45359237 / 304.8,
+}
+
+_WEIGHT = re.compile(r"^\s*(\d+(?:\.\d+)?)\s*(kg/m|kg/km|lb/ft|lb/1000\s+ft)\s*$")
 _LENGTH = re.compile(r"^\s*(?:(\d+)[ -])?(\d+/\d+|\d+(?:\.\d+)?)\s*(mm|cm|m|in|ft)\s*$")
 
 
@@ -51,6 +60,23 @@ def parse_length(text: str) -> float:
     return float(value * Fraction(str(METRES_PER_UNIT[unit])))
 
 
+def parse_weight(text: str) -> float:
+    """Return the kg/m in a weight per length such as ``"0.16 kg/m"``, ``"105 lb/1000 ft"`` or ``"0.1 lb/ft"``.
+
+    Raises
+    ------
+    ValueError
+        The text is not a number followed by kg/m, kg/km, lb/ft or lb/1000 ft.
+
+    >>> round(parse_weight("1000 lb/1000 ft"), 5)
+    1.48816
+    """
+    match = _WEIGHT.match(text)
+    if match is None:
+        raise ValueError(f"{text!r} is not a weight per length such as '0.16 kg/m' or '105 lb/1000 ft'")
+    return float(match.group(1)) * KG_M_PER_WEIGHT[" ".join(match.group(2).split())]
+
+
 def millimetres(length_m: float) -> str:
     """Return a length for a report, in millimetres with one decimal.
 
@@ -58,6 +84,9 @@ def millimetres(length_m: float) -> str:
     '80.5 mm'
     """
     return f"{length_m * 1000.0:.1f} mm"
+
+
+_SIXTEENTHS = ("", *(f" {Fraction(part, 16)}" for part in range(1, 16)))
 
 
 def feet_inches(length_m: float) -> str:
@@ -71,7 +100,7 @@ def feet_inches(length_m: float) -> str:
     sixteenths = round(abs(length_m) / 0.0254 * 16)
     feet, rest = divmod(sixteenths, 12 * 16)
     inches, part = divmod(rest, 16)
-    fraction = f" {Fraction(part, 16)}" if part else ""
+    fraction = _SIXTEENTHS[part]
     text = f"{inches}{fraction} in" if inches or not fraction else f"{fraction.strip()} in"
     sign = "-" if length_m < 0 and sixteenths else ""
     return f"{sign}{feet} ft {text}" if feet else f"{sign}{text}"

@@ -7,8 +7,11 @@ from dataclasses import replace
 
 import numpy as np
 
+from route3d.approaches import approaches
+from route3d.bundles import beside_each_other, sections_in
 from route3d.kernel.shapes import box as solid_box
 from route3d.model.cable import Cable
+from route3d.model.company import Approach
 from route3d.model.element import Element
 from route3d.model.finding import CHECKS
 from route3d.model.gap import Gaps
@@ -65,6 +68,12 @@ def scene_of(
         settings=settings if settings is not None else Settings(),
         panels=tuple(panels),
     )
+    numbers, here = range(len(fitted)), np.zeros(3)
+    rule = book(rules).bundle
+    beside = [] if rule is None else beside_each_other(job, numbers, fitted, rule.methods, here)
+    near: dict[int, tuple[Approach, ...]] = {}
+    for one in approaches(job, book(rules), numbers, fitted, here):
+        near[one.run] = (*near.get(one.run, ()), one)
     return Scene(
         job=job,
         rules=book(rules),
@@ -75,6 +84,8 @@ def scene_of(
         ),
         zones=tuple(() for _ in fitted),
         gaps=Gaps((), np.full(len(fitted), np.inf)),
+        sections=sections_in(beside, dict(enumerate(fitted)), here),
+        approaches=near,
     )
 
 

@@ -7,12 +7,12 @@ from collections.abc import Iterable, Sequence
 import numpy as np
 
 from route3d.checks.members import Members, straights
-from route3d.checks.placing import common, listed, mesh_index, point_of, within_each, without
+from route3d.checks.placing import common, gaps_by_run, listed, mesh_index, point_of, within_each, without
 from route3d.kernel.clearance import nearest_elements
 from route3d.kernel.mesh_index import MeshIndex
 from route3d.kernel.path import concatenated, path_length, trimmed
 from route3d.model.finding import Finding
-from route3d.model.gap import Stretch, united
+from route3d.model.gap import Gap, Stretch, united
 from route3d.model.run import FittedRun
 from route3d.model.zone import Zone, ZoneStretch
 from route3d.rules.protection import of_family
@@ -27,9 +27,10 @@ SHORTEST_M = 0.01
 
 def attic_findings(scene: Scene, members: Members) -> Iterable[Finding]:
     """Judge every run that enters an attic, of the methods that need guards there."""
-    hatches = [e for e in scene.job.elements if e.role == "access-panel" and len(e.triangles_m)]
-    index = mesh_index([e.triangles_m for e in hatches])
-    for i, fitted in enumerate(scene.fitted):
+    gaps = gaps_by_run(scene)
+    index = mesh_index([e.triangles_m for e in scene.facts.hatches])
+    for i in scene.judged:
+        fitted = scene.fitted[i]
         rule = of_family(scene.rules, "attic-guard", scene.job.cables[fitted.run.cable_id].method)
         attics: dict[int, list[ZoneStretch]] = {}
         for stretch in scene.zones[i]:
@@ -38,20 +39,24 @@ def attic_findings(scene: Scene, members: Members) -> Iterable[Finding]:
         if rule is None or rule.value_m is None:
             continue
         for inside in attics.values():
-            finding = _judged(scene, i, inside, rule, (members, index))
+            finding = _judged(scene, i, inside, rule, (members, index, gaps[i]))
             if finding is not None:
                 yield finding
 
 
 def _judged(
-    scene: Scene, i: int, inside: Sequence[ZoneStretch], rule: LimitRule, around: tuple[Members, MeshIndex]
+    scene: Scene,
+    i: int,
+    inside: Sequence[ZoneStretch],
+    rule: LimitRule,
+    around: tuple[Members, MeshIndex, Sequence[Gap]],
 ) -> Finding | None:
-    members, hatches = around
+    members, hatches, gaps = around
     fitted, zone = scene.fitted[i], inside[0].zone
     radius = scene.job.cables[fitted.run.cable_id].radius_m
     radius = 0.0 if radius is None else radius
     stretches = common([(s.from_m, s.to_m) for s in inside], _low_enough(scene, fitted, zone))
-    across = common(stretches, _across(scene, i, members, radius))
+    across = common(stretches, _across(scene, i, members, radius, gaps))
     bare = [s for s in without(across, fitted.run.guards_m) if s[1] - s[0] >= SHORTEST_M]
     if not bare:
         return None
@@ -68,10 +73,11 @@ def _judged(
                     _nearest(fitted, bare, hatches) - radius)  # fmt: skip
 
 
-def _across(scene: Scene, i: int, members: Members, radius: float) -> list[Stretch]:
+def _across(scene: Scene, i: int, members: Members, radius: float, gaps: Sequence[Gap]) -> list[Stretch]:
     """Return where a run lies across framing that it could be fastened to, from the first member to the last."""
     fitted, reach = scene.fitted[i], scene.job.settings.strap_reach_m + radius
-    bored = [s for g in scene.gaps.pairs if g.run == i and g.through for s in g.stretches_m]
+    bored = [s for gap in gaps if gap.through for s in gap.stretches_m]
+    bored += [o.stretch_m for o in scene.openings_of(i) if o.kind in ("hole", "notch")]
     pieces = members.near(fitted, reach)
     if not pieces:
         return []

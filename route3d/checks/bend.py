@@ -36,7 +36,8 @@ def check(scene: Scene) -> Outcome:
     """Compare the inner radius of each bend with what is required, and a raceway's sum of bends with its limit."""
     findings: list[Finding] = []
     bends: dict[str, tuple[JudgedBend, ...]] = {}
-    for fitted, required in zip(scene.fitted, scene.bend_required, strict=True):
+    for i in scene.judged:
+        fitted, required = scene.fitted[i], scene.bend_required[i]
         cable = scene.job.cables[fitted.run.cable_id]
         needs = [required.for_bend(bent) for bent in _lies(fitted)]
         judged = tuple(_judge(bend, cable, need) for bend, need in zip(fitted.bends, needs, strict=True))

@@ -1,4 +1,8 @@
-"""Bored holes: how far each is from the edges of its framing member, where nails and screws come in."""
+"""Holes and notches: how far each is from the edges of its framing member, where nails and screws come in.
+
+The rule measures from the edge of the hole. A hole that is drawn is measured from its own rim; where a run passes
+through a member in which none is drawn, a hole is taken to be bored as wide as ``hole_allowance`` says.
+"""
 
 from __future__ import annotations
 
@@ -16,6 +20,7 @@ from route3d.kernel.path import points_at, tangents_at
 from route3d.model.element import Element
 from route3d.model.finding import Finding
 from route3d.model.gap import Gap, Stretch
+from route3d.model.opening import DrawnOpening
 from route3d.model.run import FittedRun
 from route3d.rules.protection import Asked, asked_of
 from route3d.scene import Scene
@@ -32,42 +37,71 @@ class Hole:
     stretch: Stretch
     element: Element
     edges: tuple[Edge, ...]  # of the mouth that is nearer to an edge, the nearest first
+    drawn: bool = False
+    open_to_edge: bool = False  # drawn as a notch
 
     @property
     def gap_m(self) -> float:
         """From the rim of the hole to the nearest edge of the member."""
         return self.edges[0].gap_m
 
+    @property
+    def is_notch(self) -> bool:
+        """Whether it breaks through an edge."""
+        return self.open_to_edge or (bool(self.edges) and self.gap_m < -TOLERANCE_M)
+
 
 def bored_findings(scene: Scene, plates: Plates, members: Members) -> Iterable[Finding]:
     """Judge the holes of every run; what they have in common is one finding per run."""
-    for fitted, gaps in zip(scene.fitted, gaps_by_run(scene), strict=True):
-        holes = _holes(scene, fitted, gaps, members)
+    by_run = gaps_by_run(scene)
+    for i in scene.judged:
+        fitted, gaps = scene.fitted[i], by_run[i]
+        openings = [o for o in scene.openings_of(i) if o.kind in ("hole", "notch") or o.bored_m]
+        holes = _holes(scene, fitted, gaps, openings, members)
         if holes:
             yield from _judged(scene, fitted, holes, plates)
 
 
-def _holes(scene: Scene, fitted: FittedRun, gaps: Sequence[Gap], members: Members) -> list[Hole]:
+def _holes(
+    scene: Scene, fitted: FittedRun, gaps: Sequence[Gap], openings: Sequence[DrawnOpening], members: Members
+) -> list[Hole]:
     settings = scene.job.settings
     diameter = scene.job.cables[fitted.run.cable_id].overall_diameter_m
     radius = ((0.0 if diameter is None else diameter) + settings.hole_allowance_m) / 2.0
-    holes = []
+    holes = [_drawn(scene, fitted, opening, radius, members) for opening in openings]
     for gap in gaps:
         if not gap.through or gap.element is None:
             continue
         element = scene.job.elements[gap.element]
         if element.role != "framing":
             continue
+        taken = [s for o in openings if o.element == gap.element for s in o.bored_m]
         for a, b in gap.inside_m:
-            if any(c - TOLERANCE_M <= a and b <= d + TOLERANCE_M for c, d in gap.stretches_m):
-                holes.append(Hole((a, b), element, _edges(fitted, element, (a, b), radius, members)))
+            if (a, b) not in taken and any(c - TOLERANCE_M <= a and b <= d + TOLERANCE_M for c, d in gap.stretches_m):
+                mouths = [(a, 1.0), (b, -1.0)]
+                holes.append(Hole((a, b), element, _edges(fitted, element, mouths, radius, members)))
     return sorted(holes, key=lambda hole: hole.stretch)
 
 
-def _edges(fitted: FittedRun, element: Element, stretch: Stretch, radius: float, members: Members) -> tuple[Edge, ...]:
-    """Return the edges beside the mouth of a hole that is nearer to one, of the two mouths."""
-    mouths = []
-    for at_m, into in ((stretch[0], 1.0), (stretch[1], -1.0)):
+def _drawn(scene: Scene, fitted: FittedRun, opening: DrawnOpening, radius: float, members: Members) -> Hole:
+    """Return a drawn opening as a hole; where the run misses one of its mouths, with the hole to be bored there."""
+    element, (a, b), edges = scene.job.elements[opening.element], opening.stretch_m, opening.edges
+    missed = [(a, 1.0)] if any(abs(c - a) <= _AT_END_M for c, _ in opening.bored_m) else []
+    missed += [(b, -1.0)] if any(abs(d - b) <= _AT_END_M for _, d in opening.bored_m) else []
+    missed = [(at_m, into) for at_m, into in missed if _AT_END_M < at_m < fitted.length_m - _AT_END_M]
+    is_notch = opening.kind in ("notch", "recess")
+    if missed and not is_notch:
+        bored = _edges(fitted, element, missed, radius, members)
+        edges = min(edges, bored, key=lambda e: e[0].gap_m) if edges and bored else ()
+    return Hole((a, b), element, edges, True, is_notch)
+
+
+def _edges(
+    fitted: FittedRun, element: Element, mouths: Sequence[tuple[float, float]], radius: float, members: Members
+) -> tuple[Edge, ...]:
+    """Return the edges beside the mouth of a bored hole that is nearer to one; each is a place, and 1 in or -1 out."""
+    found = []
+    for at_m, into in mouths:
         if not _AT_END_M < at_m < fitted.length_m - _AT_END_M:
             continue  # the run begins or ends inside: it has no mouth there
         place = np.array([at_m])
@@ -75,8 +109,8 @@ def _edges(fitted: FittedRun, element: Element, stretch: Stretch, radius: float,
         edges = members.around(element, point).edges_beside(point, tangent, radius, into, REACH_M)
         if not edges:
             return ()
-        mouths.append(edges)
-    return min(mouths, key=lambda edges: edges[0].gap_m) if mouths else ()
+        found.append(edges)
+    return min(found, key=lambda edges: edges[0].gap_m) if found else ()
 
 
 def _judged(scene: Scene, fitted: FittedRun, holes: Sequence[Hole], plates: Plates) -> Iterable[Finding]:
@@ -107,7 +141,7 @@ def _in_wood(scene: Scene, fitted: FittedRun, holes: Sequence[Hole], limit: Aske
     plated = [hole for hole in near if plates.over_hole(fitted, hole.stretch, _too_near(hole, required))]
     bare = [hole for hole in near if hole not in plated]
     notch = asked_of(scene.rules, "notch", scene.job.cables[fitted.run.cable_id].method)
-    notches = [hole for hole in bare if notch is not None and hole.gap_m < -TOLERANCE_M]
+    notches = [hole for hole in bare if notch is not None and hole.is_notch]
     if notch is not None and notches:
         yield _too_near_finding(scene, fitted, notches, notch.rule, required, "Notches")
     holes_near = [hole for hole in bare if hole not in notches]
@@ -115,7 +149,7 @@ def _in_wood(scene: Scene, fitted: FittedRun, holes: Sequence[Hole], limit: Aske
         yield _too_near_finding(scene, fitted, holes_near, limit.rule, required, "Holes")
     fine = [hole for hole in holes if hole.edges and hole not in bare]
     if fine:
-        least = min(hole.gap_m for hole in fine if hole not in plated) if len(fine) > len(plated) else None
+        least = min((hole.gap_m for hole in fine if hole not in plated), default=None)
         said = "" if least is None else f"The nearest edge of a member is {both_units(least)} from a hole's rim. "
         said += f"{len(plated)} of them behind steel plates. " if plated else ""
         yield _note(scene, fitted, fine, limit, said.strip(), least)
@@ -132,7 +166,9 @@ def _too_near_finding(
     edge = worst.edges[0]
     at_m = sum(worst.stretch) / 2.0
     others = [hole.stretch for hole in holes if hole is not worst]
-    if what == "Notches":
+    if worst.open_to_edge:
+        found = f"is a notch of {both_units(edge.deep_m)} in {called(worst.element)}: it needs a steel plate"
+    elif what == "Notches":
         found = f"breaks through the edge of {called(worst.element)} by {both_units(-edge.gap_m)}: a notch, which "
         found += "needs a steel plate"
     else:
@@ -140,16 +176,17 @@ def _too_near_finding(
         found += "is needed without a steel plate"
     also = f" So do {len(others)} more, at {listed(others)}." if others else ""
     lacking = required - edge.gap_m
-    middle = point_of(fitted, worst.stretch[0])
-    x, y, z = edge.point_m.tolist()
     sides = len(_too_near(worst, required))
     plate = f"set a steel plate of 1/16 in (or one listed for it) over {'the edge' if sides == 1 else f'{sides} edges'}"
-    plate += f" of the member at {along(worst.stretch)}, at least {both_units(edge.width_m)} long, centred on the hole"
-    width = edge.width_m  # of a hole square to its face: its diameter
-    if edge.room_m < width + 2.0 * required - TOLERANCE_M:
+    plate += f" of the member at {along(worst.stretch)}, at least {both_units(edge.width_m)} long, centred on the "
+    plate += "notch" if worst.open_to_edge else "hole"
+    if worst.open_to_edge:
+        remedy = f"{plate[0].upper()}{plate[1:]}."
+    elif edge.room_m < edge.deep_m + 2.0 * required - TOLERANCE_M:
         remedy = f"The member is only {both_units(edge.room_m)} across: {plate}."
     else:
-        remedy = f"Move the hole {direction((x, y, z), middle, lacking)}, or {plate}."
+        x, y, z = edge.away.tolist()
+        remedy = f"Move the hole {direction((0.0, 0.0, 0.0), (x, y, z), lacking)}, or {plate}."
     return Finding(
         check="framing",
         severity="violation",
@@ -161,18 +198,27 @@ def _too_near_finding(
         measured=edge.gap_m,
         required=required,
         unit="m",
-        message=f"The bored hole at {along(worst.stretch)} {found}.{also} {_bored(scene, fitted)}{_wood(holes)}",
+        message=f"The {'drawn opening' if worst.drawn else 'bored hole'} at {along(worst.stretch)} {found}.{also}"
+        f"{_bored(scene, fitted, holes)}{_wood(holes)}",
         remedy=remedy,
     )
 
 
-def _bored(scene: Scene, fitted: FittedRun) -> str:
+def _bored(scene: Scene, fitted: FittedRun, holes: Sequence[Hole]) -> str:
     """Say how wide the holes are taken to be."""
+    if all(hole.drawn for hole in holes):
+        return " They are measured as drawn." if len(holes) > 1 else " It is measured as drawn."
     diameter = scene.job.cables[fitted.run.cable_id].overall_diameter_m
     allowance = scene.job.settings.hole_allowance_m
     wide = (0.0 if diameter is None else diameter) + allowance
     how = "as wide as the cable" if allowance == 0.0 else f"{both_units(allowance)} wider than the cable"
-    return f"Holes are taken as {both_units(wide)} wide, {how}."
+    which = "Holes that are not drawn" if any(hole.drawn for hole in holes) else "Holes"
+    return f" {which} are taken as {both_units(wide)} wide, {how}."
+
+
+def _kind(holes: Sequence[Hole]) -> str:
+    drawn = sum(hole.drawn for hole in holes)
+    return "drawn opening" if drawn == len(holes) else "bored hole" if not drawn else "bored hole(s) and drawn opening"
 
 
 def _wood(holes: Sequence[Hole]) -> str:
@@ -216,8 +262,8 @@ def _note(
         measured=least,
         required=None if limit is None or least is None else limit.limit_m,
         unit="m",
-        message=f"Passes through {', '.join(names)} in {len(holes)} bored hole(s): "
-        f"{listed([h.stretch for h in holes])}. {said} {_bored(scene, fitted)}{_wood(holes)}",
+        message=f"Passes through {', '.join(names)} in {len(holes)} {_kind(holes)}(s): "
+        f"{listed([h.stretch for h in holes])}.{said and ' ' + said}{_bored(scene, fitted, holes)}{_wood(holes)}",
         remedy="The structural designer agrees to holes in framing.",
     )
 

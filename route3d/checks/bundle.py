@@ -7,9 +7,9 @@ from dataclasses import dataclass
 
 import numpy as np
 
-from route3d.bundles import Section, find_bundles
 from route3d.checks.wording import along
 from route3d.kernel.path import points_at
+from route3d.model.company import Section
 from route3d.model.finding import Finding
 from route3d.model.gap import Stretch, united
 from route3d.rules.bundle import Adjustment, adjust, counted_how, current_carrying
@@ -34,7 +34,7 @@ class _Governing:
 
 
 def check(scene: Scene) -> Outcome:
-    """Report each bundle that decides the ampacity of at least one of its cables, once.
+    """Report each bundle that decides the ampacity of at least one of its cables, once, on the first of these.
 
     Each run is judged by the worst of its stretches that is longer than the rule lets be: the lowest percentage, then
     the most conductors.
@@ -43,13 +43,21 @@ def check(scene: Scene) -> Outcome:
     if rule is None:
         return Outcome()
     judge = _Judge(scene, rule)
+    judged = set(scene.judged)
+    # whoever is judged is judged in company: what decides for the others there is told too
+    company = {j for i in judged for section in scene.sections.get(i, ()) for j in section.runs}
     decided: dict[tuple[int, ...], dict[int, _Governing]] = {}
-    for i, sections in find_bundles(scene.job, scene.fitted, rule.methods).items():
-        governing = _governing(sections, judge, rule.longer_than_m)
+    for i in sorted(company):
+        governing = _governing(scene.sections[i], judge, rule.longer_than_m)
         if governing is not None:
             decided.setdefault(governing.runs, {})[i] = governing
-    findings = [f for runs, by_run in decided.items() for f in _findings(scene, rule, runs, by_run)]
-    return Outcome(findings=(*findings, *_alone(scene, rule)))
+    found = [(lead, f) for runs, by_run in decided.items() for lead, f in _findings(scene, rule, runs, by_run)]
+    return Outcome(findings=tuple(finding for lead, finding in found if lead in judged))
+
+
+def whole(scene: Scene) -> tuple[Finding, ...]:
+    """Report the cables that hold too many conductors by themselves."""
+    return () if scene.rules.bundle is None else tuple(_alone(scene, scene.rules.bundle))
 
 
 class _Judge:
@@ -89,12 +97,12 @@ def _governing(sections: Sequence[Section], judge: _Judge, longer_than_m: float)
 
 def _findings(
     scene: Scene, rule: BundleRule, runs: tuple[int, ...], by_run: dict[int, _Governing]
-) -> Iterable[Finding]:
+) -> Iterable[tuple[int, Finding]]:
     """One finding per bundle; where conductors are not known, one for each run, since none of them can be passed."""
     adjustment = next(iter(by_run.values())).adjustment
     leads = sorted(by_run) if adjustment.unknown else [min(by_run)]
     for lead in leads:
-        yield _finding(scene, rule, runs, by_run, lead, adjustment)
+        yield lead, _finding(scene, rule, runs, by_run, lead, adjustment)
 
 
 def _finding(
@@ -162,14 +170,19 @@ def _alone(scene: Scene, rule: BundleRule) -> Iterable[Finding]:
     """Cables and raceways that hold too many conductors by themselves, one finding for each kind in use."""
     first = rule.percent_by_count[0][0]
     used: dict[str, list[str]] = {}
-    for fitted in scene.fitted:
-        if fitted.length_m > rule.longer_than_m + TOLERANCE_M:
+    crowded = {
+        cable.cable_id
+        for cable in scene.job.cables.values()
+        if cable.method in rule.alone_methods and (current_carrying(cable, rule) or 0) >= first
+    }
+    for i in scene.judged if crowded else ():
+        fitted = scene.fitted[i]
+        if fitted.run.cable_id in crowded and fitted.length_m > rule.longer_than_m + TOLERANCE_M:
             used.setdefault(fitted.run.cable_id, []).append(fitted.run.run_id)
     for cable_id, run_ids in used.items():
         cable = scene.job.cables[cable_id]
         count = current_carrying(cable, rule)
-        if cable.method not in rule.alone_methods or count is None or count < first:
-            continue
+        assert count is not None
         adjustment = adjust([cable], rule)
         neutral = "" if cable.current_carrying is not None else (
             " A neutral that carries only the unbalanced current need not be counted: say current_carrying."

@@ -32,7 +32,8 @@ _FAR_M = 1e4
 
 def burial_findings(scene: Scene) -> Iterable[Finding]:
     """Judge the cover of each run in each buried zone; one finding per run and zone."""
-    for i, fitted in enumerate(scene.fitted):
+    for i in scene.judged:
+        fitted = scene.fitted[i]
         by_zone: dict[int, tuple[Zone, list[Stretch]]] = {}
         for s in scene.zones[i]:
             if s.zone.kind == "buried":

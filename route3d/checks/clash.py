@@ -11,9 +11,8 @@ from route3d.units import TOLERANCE_M, both_units
 
 def check(scene: Scene) -> Outcome:
     """Report each pair whose bodies overlap, once, at its worst place."""
-    smallest = {
-        run.run.run_id: float(gap) for run, gap in zip(scene.fitted, scene.gaps.smallest_m, strict=True) if gap < 1e6
-    }
+    least = scene.gaps.smallest_m.tolist()
+    smallest = {scene.fitted[i].run.run_id: least[i] for i in scene.judged if least[i] < 1e6}
     findings = []
     for gap in scene.gaps.pairs:
         if gap.gap_m < -TOLERANCE_M and not gap.through:

@@ -12,14 +12,17 @@ from route3d.units import TOLERANCE_M, both_units
 
 def check(scene: Scene) -> Outcome:
     """Report each run and element that do not overlap but are nearer than the clearance of the element's role."""
-    return Outcome(
-        findings=tuple(
-            _finding(scene, gap)
-            for gap in scene.gaps.pairs
-            if gap.element is not None and gap.gap_m >= -TOLERANCE_M and not gap.through
-        )
-        + panel_space.findings(scene)
+    near = tuple(
+        _finding(scene, gap)
+        for gap in scene.gaps.pairs
+        if gap.element is not None and gap.gap_m >= -TOLERANCE_M and not gap.through
     )
+    return Outcome(findings=near + panel_space.findings(scene))
+
+
+def whole(scene: Scene) -> tuple[Finding, ...]:
+    """Report what stands in the space that panels need, whatever the runs do."""
+    return panel_space.building_findings(scene)
 
 
 def _finding(scene: Scene, gap: Gap) -> Finding:

@@ -6,11 +6,12 @@ import numpy as np
 from numpy.typing import NDArray
 
 from route3d.checks.wording import along, called
-from route3d.kernel.path import chords, path_boxes, points_at
+from route3d.kernel.path import chords, points_at
 from route3d.kernel.underside import Underside, gap_below
 from route3d.model.element import Element
 from route3d.model.finding import Finding
 from route3d.model.gap import Stretch, united
+from route3d.model.job import Job
 from route3d.model.run import FittedRun
 from route3d.rules.deck import deck_gap
 from route3d.scene import Outcome, Scene
@@ -22,13 +23,17 @@ _SEAM_M = 0.02  # sheets that are laid side by side are one deck
 
 def check(scene: Scene) -> Outcome:
     """Report each run that is nearer than allowed below the lowest surface of roof decking, at its worst place."""
-    decks = [(e, e.box_m) for e in scene.job.elements if e.role == "deck"]
+    decks = scene.of_building(_decks, ("deck",))
     findings = []
-    for fitted in scene.fitted:
-        finding = _worst(scene, fitted, decks) if decks else None
+    for i in scene.judged:
+        finding = _worst(scene, scene.fitted[i], decks) if decks else None
         if finding is not None:
             findings.append(finding)
     return Outcome(findings=tuple(findings))
+
+
+def _decks(job: Job) -> list[tuple[Element, NDArray[np.float64]]]:
+    return [(e, e.box_m) for e in job.elements if e.role == "deck" and len(e.triangles_m)]
 
 
 def _worst(scene: Scene, fitted: FittedRun, decks: list[tuple[Element, NDArray[np.float64]]]) -> Finding | None:
@@ -37,7 +42,7 @@ def _worst(scene: Scene, fitted: FittedRun, decks: list[tuple[Element, NDArray[n
     if limit.gap_m is None:
         return None
     radius = 0.0 if cable.radius_m is None else cable.radius_m
-    boxes = path_boxes(fitted.pieces)
+    boxes = fitted.boxes_m
     low, high = boxes[:, :3].min(axis=0), boxes[:, 3:].max(axis=0)
     needed = limit.gap_m + radius
     line: NDArray[np.float64] | None = None

@@ -18,7 +18,8 @@ from route3d.units import TOLERANCE_M
 def check(scene: Scene) -> Outcome:
     """Judge each run's cable in each zone that it enters, one finding per run and zone; then its ends and its cover."""
     findings: list[Finding] = []
-    for fitted, stretches in zip(scene.fitted, scene.zones, strict=True):
+    for i in scene.judged:
+        fitted, stretches = scene.fitted[i], scene.zones[i]
         by_zone: dict[int, tuple[Zone, list[ZoneStretch]]] = {}
         for stretch in stretches:
             by_zone.setdefault(id(stretch.zone), (stretch.zone, []))[1].append(stretch)

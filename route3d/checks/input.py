@@ -2,17 +2,18 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Sequence
+from collections.abc import Iterable
 
 import numpy as np
 from numpy.typing import NDArray
 
 from route3d.checks.wording import called
 from route3d.kernel.openings import enclosure, turned_alike
-from route3d.kernel.path import path_boxes, points_at
+from route3d.kernel.path import points_at
 from route3d.model.building import Unread
 from route3d.model.element import SHEET_ROLES, Element
 from route3d.model.finding import Finding, not_known
+from route3d.model.job import Job
 from route3d.model.run import FittedRun
 from route3d.scene import Outcome, Scene
 from route3d.units import both_units
@@ -25,23 +26,49 @@ FEWEST_SHELL_FACES = 4
 
 def check(scene: Scene) -> Outcome:
     """Report, run by run, the unread geometry and unclosed zones in reach, and a diameter that is not known."""
-    findings: list[Finding] = [*scene.job.input_findings, *_jackets_without_size(scene)]
+    findings = [f for f in scene.job.input_findings if f.run in _named(scene)]
     reach = max([*scene.job.clearance_m.values(), scene.job.settings.attach_m])
     unread_boxes = _boxes(scene.job.unread)
-    shells = [
-        (element, element.box_m)
-        for element in scene.job.elements
-        if not element.closed
-        and not element.thickness_m  # scanned points are no shell
-        and element.role not in SHEET_ROLES
-        and len(element.triangles_m) >= FEWEST_SHELL_FACES
-    ]
-    for fitted in scene.fitted:
+    shells = scene.of_building(_Shells, None)
+    for i in scene.judged:
+        fitted = scene.fitted[i]
         findings.extend(_unknown_diameter(scene, fitted))
         findings.extend(_near_unread(scene, fitted, unread_boxes, reach))
         findings.extend(_near_unclosed_zones(scene, fitted))
         findings.extend(_inside_open_shells(fitted, shells))
     return Outcome(findings=tuple(findings))
+
+
+def whole(scene: Scene) -> tuple[Finding, ...]:
+    """Report what reading the project found wanting, and diameters that cannot be the whole cable's."""
+    told = _named(scene)
+    return (*(f for f in scene.job.input_findings if f.run not in told), *_jackets_without_size(scene))
+
+
+def _named(scene: Scene) -> set[str | None]:
+    """Return the judged runs of which reading the project found something."""
+    named = {f.run for f in scene.job.input_findings}
+    return named & {scene.fitted[i].run.run_id for i in scene.judged} if named else set()
+
+
+class _Shells:
+    """Elements whose faces do not close, though they look like bodies."""
+
+    def __init__(self, job: Job) -> None:
+        self._elements = [
+            element
+            for element in job.elements
+            if not element.closed
+            and not element.thickness_m  # scanned points are no shell
+            and element.role not in SHEET_ROLES
+            and len(element.triangles_m) >= FEWEST_SHELL_FACES
+        ]
+        self._boxes = np.array([element.box_m for element in self._elements]).reshape(-1, 2, 3)
+
+    def meeting(self, low: NDArray[np.float64], high: NDArray[np.float64]) -> list[Element]:
+        """Return those whose box meets a box."""
+        meet = ((self._boxes[:, 0] <= high) & (self._boxes[:, 1] >= low)).all(axis=1)
+        return [self._elements[k] for k in np.flatnonzero(meet).tolist()]
 
 
 def _boxes(unread: Iterable[Unread]) -> NDArray[np.float64]:
@@ -52,7 +79,7 @@ def _boxes(unread: Iterable[Unread]) -> NDArray[np.float64]:
 
 def _reached(fitted: FittedRun, boxes: NDArray[np.float64], reach_m: float) -> NDArray[np.bool_]:
     """Tell which boxes (n, 6) a run's own boxes, grown by ``reach_m``, touch: rather too many than too few."""
-    mine = path_boxes(fitted.pieces)
+    mine = fitted.boxes_m
     low, high = mine[:, None, :3] - reach_m, mine[:, None, 3:] + reach_m
     touch = (low <= boxes[None, :, 3:]) & (high >= boxes[None, :, :3])
     return np.asarray(touch.all(axis=2).any(axis=0))
@@ -135,13 +162,11 @@ def _near_unclosed_zones(scene: Scene, fitted: FittedRun) -> Iterable[Finding]:
             )
 
 
-def _inside_open_shells(fitted: FittedRun, shells: Sequence[tuple[Element, NDArray[np.float64]]]) -> Iterable[Finding]:
+def _inside_open_shells(fitted: FittedRun, shells: _Shells) -> Iterable[Finding]:
     """Warn where a run seems to be inside something whose faces do not close, since only its skin was measured."""
-    mine = path_boxes(fitted.pieces)
-    low, high = mine[:, :3].min(axis=0), mine[:, 3:].max(axis=0)
-    for element, box in shells:
-        if (box[0] > high).any() or (box[1] < low).any():
-            continue
+    mine = fitted.boxes_m
+    for element in shells.meeting(mine[:, :3].min(axis=0), mine[:, 3:].max(axis=0)):
+        box = element.box_m
         at_m = np.arange(SHELL_STEP_M / 2.0, fitted.length_m, SHELL_STEP_M)
         points = points_at(fitted.pieces, at_m) if len(at_m) else np.empty((0, 3))
         within = ((points >= box[0]) & (points <= box[1])).all(axis=1)

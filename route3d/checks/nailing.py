@@ -47,7 +47,8 @@ class _Places:
 def nailing_findings(scene: Scene, plates: Plates, members: Members) -> Iterable[Finding]:
     """Judge every run along the members that it is within reach of."""
     gaps = gaps_by_run(scene)
-    for i, fitted in enumerate(scene.fitted):
+    for i in scene.judged:
+        fitted = scene.fitted[i]
         cable = scene.job.cables[fitted.run.cable_id]
         limit = asked_of(scene.rules, "parallel-to-framing", cable.method)
         if limit is None or limit.limit_m is None:

@@ -11,12 +11,13 @@ from numpy.typing import NDArray
 from route3d.checks.wording import along, called
 from route3d.kernel.clearance import stretches_within
 from route3d.kernel.mesh_index import build_index
-from route3d.kernel.path import concatenated, path_boxes, points_at
+from route3d.kernel.path import concatenated, points_at
 from route3d.kernel.shapes import box as box_solid
 from route3d.kernel.solid import inside_stretches
 from route3d.model.element import Element
 from route3d.model.finding import Finding
 from route3d.model.gap import Stretch, united
+from route3d.model.job import Job
 from route3d.panels import Around, Box, PanelSpaces, WorkingSpace, intrusions, panel_spaces
 from route3d.rules.separation import SIGNAL_METHODS
 from route3d.scene import Scene
@@ -45,18 +46,44 @@ class _Volume:
 
 
 def findings(scene: Scene) -> tuple[Finding, ...]:
-    """Return what is wrong at panels, what could be, and what was inferred about them; all of check "clearance"."""
+    """Return which runs are in the space that a panel needs, or could be; all of check "clearance"."""
+    return tuple(_runs(scene, _spaces(scene)[1])) if scene.job.panels else ()
+
+
+def building_findings(scene: Scene) -> tuple[Finding, ...]:
+    """Return which elements are in the space that a panel needs, or could be, and what was inferred about panels."""
     if not scene.job.panels:
         return ()
-    around = Around(scene.job.elements)
-    spaces = panel_spaces(scene.job, scene.rules, around)
-    found: list[Finding] = []
-    for panel in spaces:
-        found.extend(_foreign(scene, panel, around))
-        found.extend(_in_the_way(scene, panel, around))
-    found.extend(_runs(scene, spaces))
-    found.extend(_inferred(spaces))
-    return tuple(found)
+    around, spaces = _spaces(scene)
+    prepared = scene.of_building(_Prepared, None)
+    if prepared.findings is None:
+        found: list[Finding] = []
+        for panel in spaces:
+            found.extend(_foreign(scene, panel, around))
+            found.extend(_in_the_way(scene, panel, around))
+        prepared.findings = (*found, *_inferred(spaces))
+    return prepared.findings
+
+
+def remember_spaces(scene: Scene, spaces: tuple[PanelSpaces, ...]) -> None:
+    """Tell a scene whose job holds a part of a building the spaces of its panels that were found in the whole of it."""
+    scene.of_building(_Prepared, None).spaces = spaces
+
+
+def _spaces(scene: Scene) -> tuple[Around, tuple[PanelSpaces, ...]]:
+    prepared = scene.of_building(_Prepared, None)
+    if prepared.spaces is None:
+        prepared.spaces = panel_spaces(scene.job, scene.rules, prepared.around)
+    return prepared.around, prepared.spaces
+
+
+class _Prepared:
+    """The elements by their boxes, and the spaces of all panels, once they are asked for."""
+
+    def __init__(self, job: Job) -> None:
+        self.around = Around(job.elements)
+        self.spaces: tuple[PanelSpaces, ...] | None = None
+        self.findings: tuple[Finding, ...] | None = None  # of the building alone
 
 
 # --- building elements ----------------------------------------------------------------------------------------------
@@ -197,15 +224,17 @@ def _off_floor(box: Box) -> Box:
 def _runs(scene: Scene, spaces: Sequence[PanelSpaces]) -> Iterable[Finding]:
     volumes = [volume for panel in spaces for volume in _volumes(scene, panel)]
     boxes = [(n, box) for n, volume in enumerate(volumes) for box in volume.boxes]
-    if not boxes or not scene.fitted:
+    judged = list(scene.judged)
+    if not boxes or not judged:
         return
+    fitted = [scene.fitted[i] for i in judged]
     solids = [box_solid(((high - low) / 2.0).tolist(), ((low + high) / 2.0).tolist()) for _, (low, high) in boxes]
     meshes = [points[triangles] for points, triangles in solids]
     index = build_index(np.concatenate(meshes), np.arange(len(meshes) + 1) * len(meshes[0]))
-    pieces, starts = concatenated([run.pieces for run in scene.fitted])
-    radii = [scene.job.cables[run.run.cable_id].radius_m for run in scene.fitted]
+    pieces, starts = concatenated([run.pieces for run in fitted])
+    radii = [scene.job.cables[run.run.cable_id].radius_m for run in fitted]
     radius = np.array([0.0 if r is None else r for r in radii])
-    own = [path_boxes(run.pieces) for run in scene.fitted]
+    own = [run.boxes_m for run in fitted]
     low = np.array([b[:, :3].min(axis=0) for b in own]) - radius[:, None]
     high = np.array([b[:, 3:].max(axis=0) for b in own]) + radius[:, None]
     box_low, box_high = (np.array([box[k] for _, box in boxes]) for k in range(2))
@@ -218,7 +247,7 @@ def _runs(scene: Scene, spaces: Sequence[PanelSpaces]) -> Iterable[Finding]:
     found: dict[tuple[int, int], list[Stretch]] = {}
     for part in (near, inside):
         for pair, a, b in zip(part.pair.tolist(), part.from_m.tolist(), part.to_m.tolist(), strict=True):
-            found.setdefault((int(run[pair]), boxes[int(solid[pair])][0]), []).append((a, b))
+            found.setdefault((judged[int(run[pair])], boxes[int(solid[pair])][0]), []).append((a, b))
     told: set[tuple[int, str, bool]] = set()
     for (i, n), stretches in sorted(found.items(), key=lambda item: (not volumes[item[0][1]].sure, item[0])):
         volume = volumes[n]

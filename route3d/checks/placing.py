@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 from route3d.checks.wording import along
 from route3d.kernel.clearance import stretches_within
 from route3d.kernel.mesh_index import MeshIndex, build_index
-from route3d.kernel.path import points_at
+from route3d.kernel.path import point_at
 from route3d.model.gap import Gap, Stretch
 from route3d.model.run import FittedRun
 from route3d.scene import Scene
@@ -40,11 +40,11 @@ def within_each(fitted: FittedRun, index: MeshIndex, limit_m: float) -> list[lis
     return parts
 
 
-def gaps_by_run(scene: Scene) -> list[list[Gap]]:
-    """Return the gaps of each run to elements, in the order of the job's runs."""
-    groups: list[list[Gap]] = [[] for _ in scene.fitted]
+def gaps_by_run(scene: Scene) -> dict[int, list[Gap]]:
+    """Return the gaps to elements of each judged run, by its number."""
+    groups: dict[int, list[Gap]] = {i: [] for i in scene.judged}
     for gap in scene.gaps.pairs:
-        if gap.element is not None:
+        if gap.element is not None and gap.run in groups:
             groups[gap.run].append(gap)
     return groups
 
@@ -78,5 +78,4 @@ def listed(stretches: Sequence[Stretch]) -> str:
 
 def point_of(fitted: FittedRun, at_m: float) -> tuple[float, float, float]:
     """Return the point of the centre line at a distance along it."""
-    x, y, z = points_at(fitted.pieces, np.array([at_m]))[0].tolist()
-    return (x, y, z)
+    return point_at(fitted.pieces, at_m)

@@ -15,7 +15,8 @@ from route3d.scene import Scene
 
 def termination_findings(scene: Scene) -> Iterable[Finding]:
     """Judge the connectors of every run: one finding per end in a damp or wet place, one per run for bushings."""
-    for fitted, attachment, zones in zip(scene.fitted, scene.attached, scene.zones, strict=True):
+    for i in scene.judged:
+        fitted, attachment, zones = scene.fitted[i], scene.attached[i], scene.zones[i]
         cable = scene.job.cables[fitted.run.cable_id]
         connectors = connectors_of(cable, attachment, zones, fitted.length_m, scene.rules)
         for connector in connectors:

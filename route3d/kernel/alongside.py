@@ -13,7 +13,7 @@ from route3d.kernel.between import nearest_paths, stretches_between
 from route3d.kernel.compiled import compiled
 from route3d.kernel.feet import feet_on, path_foot, path_point, points_on
 from route3d.kernel.mesh_index import checked_pieces, path_starts
-from route3d.kernel.path import AT, LENGTH, ORIGIN
+from route3d.kernel.path import AT, LENGTH, ORIGIN, middle_of
 from route3d.kernel.stretches import grown
 
 Floats = NDArray[np.float64]
@@ -27,6 +27,7 @@ _END_M = 1e-9
 _STEP_M = 1e-5
 _CROSSING_WIDTHS = 3.0  # at 45 degrees, one path is within a limit of another for 2 sqrt(2) limits at most
 _STEEP_COSINE = float(np.cos(np.radians(45.0)))
+_HERE = np.zeros(3)  # paths are already relative to where they are computed
 
 
 class Sections(NamedTuple):
@@ -67,14 +68,39 @@ def side_by_side(pieces: ArrayLike, starts: ArrayLike, radius_m: ArrayLike, spac
         Radius of each path's tube, and the spacing from surface to surface that it asks for.
     """
     rows = checked_pieces(pieces)
-    firsts = path_starts(starts, len(rows))
+    origin = middle_of(rows) if len(rows) else np.zeros(3)
+    return sections_of(rows, starts, paths_beside(rows, starts, radius_m, spacing_m, origin_m=origin), origin)
+
+
+def paths_beside(
+    pieces: ArrayLike,
+    starts: ArrayLike,
+    radius_m: ArrayLike,
+    spacing_m: ArrayLike,
+    *,
+    origin_m: ArrayLike,
+    only: ArrayLike | None = None,
+) -> Beside:
+    """Return where each path has which other one beside it, see ``side_by_side``: the first half of it, pair by pair.
+
+    Rows are sorted by owner, partner and distance. What is told of a pair does not depend on the other paths, but on
+    ``origin_m`` (3,), to which the computation is relative; ``only`` (k,) leaves out pairs that have none of these.
+    """
+    rows, firsts = _relative(pieces, starts, origin_m)
     radius = np.array(radius_m, dtype=np.float64)
     spacing = np.array(spacing_m, dtype=np.float64)
     if not radius.shape == spacing.shape == (len(firsts) - 1,):
         raise ValueError("one radius and one spacing per path are needed")
-    if len(rows):
-        rows[:, ORIGIN] -= 0.5 * (rows[:, ORIGIN].min(axis=0) + rows[:, ORIGIN].max(axis=0))
-    beside = _pairs_beside(rows, firsts, radius, spacing)
+    return _pairs_beside(rows, firsts, radius, spacing, only)
+
+
+def sections_of(pieces: ArrayLike, starts: ArrayLike, beside: Beside, origin_m: ArrayLike) -> Sections:
+    """Return the sections that ``paths_beside`` gives, see ``side_by_side``: the second half of it.
+
+    Paths that are not connected through others do not matter to each other: a connected part may be done alone, as
+    long as its paths are in the same order and ``origin_m`` (3,) is the same.
+    """
+    rows, firsts = _relative(pieces, starts, origin_m)
     if not len(beside.owner):
         none = np.empty(0, np.int64)
         return Sections(none, np.empty(0), np.empty(0), none)
@@ -84,17 +110,31 @@ def side_by_side(pieces: ArrayLike, starts: ArrayLike, radius_m: ArrayLike, spac
     return Sections(path[keep], low[keep], high[keep], np.unique(group[keep], return_inverse=True)[1])
 
 
-def _pairs_beside(rows: Floats, starts: Ints, radius: Floats, spacing: Floats) -> Beside:
-    near = nearest_paths(rows, starts, radius, float(spacing.max()) if len(spacing) else 0.0)
+def _relative(pieces: ArrayLike, starts: ArrayLike, origin_m: ArrayLike) -> tuple[Floats, Ints]:
+    rows = checked_pieces(pieces)
+    rows[:, ORIGIN] -= np.asarray(origin_m, dtype=np.float64)
+    return rows, path_starts(starts, len(rows))
+
+
+def _pairs_beside(rows: Floats, starts: Ints, radius: Floats, spacing: Floats, only: ArrayLike | None) -> Beside:
+    near = nearest_paths(rows, starts, radius, spacing, only=only, origin_m=_HERE)
     limit = radius[near.first] + radius[near.second] + np.maximum(spacing[near.first], spacing[near.second])
     within = near.distance_m <= limit
     first, second, limit = near.first[within], near.second[within], limit[within]
     owner, partner, limits = np.append(first, second), np.append(second, first), np.append(limit, limit)
-    found = stretches_between(rows, starts, owner, partner, limits)
+    found = stretches_between(rows, starts, owner, partner, limits, _HERE)
     owner, partner, limits = owner[found.pair], partner[found.pair], limits[found.pair]
     low, high = _without_caps(rows, starts, owner, partner, found.from_m, found.to_m)
     real = (high - low > SNAP_M) & ~_crossing(rows, starts, owner, partner, low, high, limits)
-    return _bridged(found.pair[real], Beside(owner[real], partner[real], low[real], high[real], limits[real]))
+    joined = _bridged(found.pair[real], Beside(owner[real], partner[real], low[real], high[real], limits[real]))
+    order = np.lexsort((joined.from_m, joined.partner, joined.owner))
+    return Beside(
+        joined.owner[order],
+        joined.partner[order],
+        joined.from_m[order],
+        joined.to_m[order],
+        joined.limit_m[order],
+    )
 
 
 def _bridged(pair: Ints, beside: Beside) -> Beside:
@@ -118,10 +158,10 @@ def _without_caps(
     ends = []
     for at in (from_m, to_m):
         points = points_on(rows, starts, owner, at)
-        _, foot = feet_on(rows, starts, partner, points, np.zeros(len(at)), lengths[partner])
+        _, foot = feet_on(rows, starts, partner, points, np.zeros(len(at)), lengths[partner], _HERE)
         beyond = (foot <= _END_M) | (foot >= lengths[partner] - _END_M)
         end_points = points_on(rows, starts, partner, foot)
-        _, back = feet_on(rows, starts, owner, end_points, from_m, to_m)
+        _, back = feet_on(rows, starts, owner, end_points, from_m, to_m, _HERE)
         ends.append(np.where(beyond, back, at))
     return ends[0], ends[1]
 
@@ -138,6 +178,7 @@ def _crossing(
         points_on(rows, starts, owner, middle),
         np.zeros(len(low)),
         _lengths(rows, starts)[partner],
+        _HERE,
     )[1]
     one = points_on(rows, starts, owner, middle + _STEP_M) - points_on(rows, starts, owner, middle - _STEP_M)
     two = points_on(rows, starts, partner, foot + _STEP_M) - points_on(rows, starts, partner, foot - _STEP_M)
@@ -249,10 +290,10 @@ def _grouped(rows: Floats, starts: Ints, beside: Beside, path: Ints, low: Floats
     what only meets at it, so it joins nothing by itself: it goes with the section before or after it on its own path.
     """
     middle = 0.5 * (low + high)
-    begin = np.searchsorted(path, np.arange(len(starts)))
+    begin = np.searchsorted(path, np.arange(len(starts))).astype(np.int64)
     # a section lies wholly in or out of each stretch, as every end of a stretch is a cut
-    first = _first_after(path, middle, beside.owner, beside.from_m, begin)
-    last = _first_after(path, middle, beside.owner, beside.to_m, begin)
+    first = _first_after(middle, beside.owner, beside.from_m, begin)
+    last = _first_after(middle, beside.owner, beside.to_m, begin)
     count = last - first
     section = np.repeat(first, count) + np.arange(count.sum()) - np.repeat(np.cumsum(count) - count, count)
     other = np.repeat(beside.partner, count)
@@ -263,8 +304,8 @@ def _grouped(rows: Floats, starts: Ints, beside: Beside, path: Ints, low: Floats
 
     def facing(sections: Ints, paths: Ints) -> tuple[Ints, Floats]:
         points = points_on(rows, starts, path[sections], middle[sections])
-        near, foot = feet_on(rows, starts, paths, points, np.zeros(len(paths)), lengths[paths])
-        return np.minimum(_first_after(path, high, paths, foot, begin), begin[paths + 1] - 1), near
+        near, foot = feet_on(rows, starts, paths, points, np.zeros(len(paths)), lengths[paths], _HERE)
+        return np.minimum(_first_after(high, paths, foot, begin), begin[paths + 1] - 1), near
 
     neighbour, _ = facing(section, other)
     back, near = facing(neighbour, path[section])
@@ -298,9 +339,20 @@ def _company(labels: Ints, path: Ints) -> Ints:
     return np.asarray(np.bincount(pairs[:, 0], minlength=int(labels.max(initial=-1)) + 1))
 
 
-def _first_after(path: Ints, places: Floats, of: Ints, at: Floats, begin: Ints) -> Ints:
-    """Return for each path ``of`` (k,) the number of its first section whose place is greater than ``at`` (k,)."""
-    # one sorted key for all paths: whole numbers of the longest path's length apart
-    step = 2.0 * (float(places.max()) + float(np.abs(at).max()) + 1.0) if len(places) and len(at) else 1.0
-    found = np.searchsorted(path * step + places, of * step + at, side="right")
-    return np.clip(found, begin[of], begin[of + 1])
+@compiled
+def _first_after(places: Floats, of: Ints, at: Floats, begin: Ints) -> Ints:
+    """Return for each path ``of`` (k,) the number of its first section whose place is greater than ``at`` (k,).
+
+    One beyond its last section where none is.
+    """
+    found = np.empty(len(of), np.int64)
+    for k in range(len(of)):
+        low, high = begin[of[k]], begin[of[k] + 1]
+        while low < high:
+            middle = (low + high) // 2
+            if places[middle] > at[k]:
+                high = middle
+            else:
+                low = middle + 1
+        found[k] = low
+    return found

@@ -12,7 +12,7 @@ from route3d.kernel.bvh import STACK, box_gap2, build_tree
 from route3d.kernel.compiled import compiled, in_parts
 from route3d.kernel.curves import curve_curve, curve_near_arc
 from route3d.kernel.mesh_index import checked_pieces, numbers_within, path_starts
-from route3d.kernel.path import LENGTH, ORIGIN, V
+from route3d.kernel.path import LENGTH, ORIGIN, V, middle_of
 from route3d.kernel.piece import piece_point, piece_sagitta
 from route3d.kernel.stretches import Stretches, from_rows, grown, joined
 from route3d.kernel.triangles import FRAME_WIDTH, segment_triangle
@@ -23,6 +23,7 @@ __all__ = ["PathMinima", "Stretches", "nearest_paths", "stretches_between"]
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
 Ints = NDArray[np.int64]
+Flags = NDArray[np.bool_]
 Links = NDArray[np.int32]
 
 SLACK_M = 1e-4  # pairs up to this much beyond their limit are reported, so that one at its limit is never missed
@@ -30,6 +31,7 @@ _LONGEST_M = 2.0  # longer straight pieces are looked up in parts, as a slanted 
 _CHORD_RAD = math.radians(30.0)
 _LEAF = 4
 _AT_LIMIT_M = 1e-9
+_BOX_ROUNDING_M = 1e-9
 
 
 class PathMinima(NamedTuple):
@@ -42,11 +44,19 @@ class PathMinima(NamedTuple):
     second_at_m: Floats
 
 
-def nearest_paths(pieces: ArrayLike, starts: ArrayLike, radius_m: ArrayLike, gap_m: float) -> PathMinima:
+def nearest_paths(
+    pieces: ArrayLike,
+    starts: ArrayLike,
+    radius_m: ArrayLike,
+    gap_m: ArrayLike,
+    *,
+    only: ArrayLike | None = None,
+    origin_m: ArrayLike | None = None,
+) -> PathMinima:
     """Return every pair of paths whose smallest centre-line distance is at most the sum of their radii + ``gap_m``.
 
     Pairs up to ``SLACK_M`` beyond that are reported too. Distances are exact between straight pieces, and certified to
-    ``triangles.TOLERANCE_M`` where arcs take part.
+    ``triangles.TOLERANCE_M`` where arcs take part. What is told of a pair does not depend on the other paths.
 
     Parameters
     ----------
@@ -54,26 +64,35 @@ def nearest_paths(pieces: ArrayLike, starts: ArrayLike, radius_m: ArrayLike, gap
         See ``path.py``.
     radius_m : (paths,) float
         Radius of each path's tube.
-    gap_m : float
-        From surface to surface; may be infinite for all pairs.
+    gap_m : float or (paths,) float
+        From surface to surface; of two paths the larger one counts. May be infinite for all pairs.
+    only : (k,) int, optional
+        Pairs that have none of these paths are left out.
+    origin_m : (3,) float, optional
+        What the paths are computed relative to; their own middle if not given.
     """
-    rows = _rows(pieces)
+    rows = _rows(pieces, origin_m)
     firsts = path_starts(starts, len(rows))
     radius = np.array(radius_m, dtype=np.float64)
-    if radius.shape != (len(firsts) - 1,) or not np.isfinite(radius).all() or math.isnan(gap_m):
+    gaps = np.array(gap_m, dtype=np.float64)
+    gaps = np.full(len(radius), gaps) if gaps.ndim == 0 else gaps
+    if not radius.shape == gaps.shape == (len(firsts) - 1,) or not np.isfinite(radius).all() or np.isnan(gaps).any():
         raise ValueError("one radius per path is needed, and the gap must be a number")
+    asked = np.arange(len(radius)) if only is None else np.unique(numbers_within(only, len(radius), "path"))
+    chosen = np.zeros(len(radius), dtype=bool)
+    chosen[asked] = True
     found = np.empty((0, 5))
-    if len(rows):
+    if len(rows) and len(asked):
         parts, part_boxes = _split(rows, np.repeat(np.arange(len(radius)), np.diff(firsts)), radius)
         order, boxes, links = _part_tree(part_boxes)
         ends = np.concatenate([[0], np.cumsum(np.bincount(parts[:, 3].astype(np.int64), minlength=len(radius)))])
 
         def search(first: int, last: int) -> Floats:
             return _search_paths(
-                first, last, rows, radius, float(gap_m) + SLACK_M, parts, part_boxes, ends, order, boxes, links
+                first, last, asked, chosen, rows, radius, gaps + SLACK_M, parts, part_boxes, ends, order, boxes, links
             )
 
-        found = np.concatenate(in_parts(search, np.diff(ends) + 1, 1000))
+        found = np.concatenate(in_parts(search, np.diff(ends)[asked] + 1, 1000))
     found = found[np.lexsort((found[:, 1], found[:, 0]))]
     answer = PathMinima(
         found[:, 0].astype(np.int64),
@@ -88,14 +107,19 @@ def nearest_paths(pieces: ArrayLike, starts: ArrayLike, radius_m: ArrayLike, gap
 
 
 def stretches_between(
-    pieces: ArrayLike, starts: ArrayLike, first: ArrayLike, second: ArrayLike, limit_m: ArrayLike
+    pieces: ArrayLike,
+    starts: ArrayLike,
+    first: ArrayLike,
+    second: ArrayLike,
+    limit_m: ArrayLike,
+    origin_m: ArrayLike | None = None,
 ) -> Stretches:
     """Return where the centre line of each ``first`` path (k,) is within ``limit_m`` (k,) of that of ``second`` (k,).
 
     The stretches are on the first path. Exact where either piece is straight; between two arcs ends are found to 5e-6
-    m.
+    m. It is computed relative to ``origin_m`` (3,), the middle of the paths if not given.
     """
-    rows = _rows(pieces)
+    rows = _rows(pieces, origin_m)
     firsts = path_starts(starts, len(rows))
     one = numbers_within(first, len(firsts) - 1, "path")
     other = numbers_within(second, len(firsts) - 1, "path")
@@ -112,11 +136,11 @@ def stretches_between(
     return from_rows(in_parts(search, work, 2000) if len(one) else [])
 
 
-def _rows(pieces: ArrayLike) -> Floats:
-    """Return a checked copy of the pieces, relative to their own middle."""
+def _rows(pieces: ArrayLike, origin_m: ArrayLike | None) -> Floats:
+    """Return a checked copy of the pieces, relative to an origin (3,) or to their own middle."""
     rows = checked_pieces(pieces)
     if len(rows):
-        rows[:, ORIGIN] -= 0.5 * (rows[:, ORIGIN].min(axis=0) + rows[:, ORIGIN].max(axis=0))
+        rows[:, ORIGIN] -= middle_of(rows) if origin_m is None else np.asarray(origin_m, dtype=np.float64)
     return rows
 
 
@@ -181,11 +205,13 @@ def _build_parts(order: Ints, part_boxes: Floats, boxes: Singles, links: Links) 
 
 @compiled
 def _search_paths(
-    first_path: int,
-    last_path: int,
+    first_number: int,
+    last_number: int,
+    asked: Ints,
+    chosen: Flags,
     rows: Floats,
     radius: Floats,
-    gap: float,
+    gaps: Floats,
     parts: Floats,
     part_boxes: Floats,
     ends: Ints,
@@ -193,16 +219,15 @@ def _search_paths(
     boxes: Singles,
     links: Links,
 ) -> Floats:
-    """Return rows (first, second, distance, at on first, at on second) for first paths in a range."""
+    """Return rows (first, second, distance, at on first, at on second) of a range of the paths that are asked for."""
     found = np.empty((256, 5))
     count = 0
-    slot = np.full(len(radius), -1)
+    known = np.full(len(radius), -1)  # the last path whose pair with this one was found
     stack = np.empty(STACK, np.int64)
-    room = max(gap, 0.0)
-    for path in range(first_path, last_path):
-        path_row = count
+    room = max(gaps.max(), 0.0)
+    for number in range(first_number, last_number):
+        path = asked[number]
         for k in range(ends[path], ends[path + 1]):
-            piece = rows[int(parts[k, 0])]
             lx, ly, lz = part_boxes[k, 0], part_boxes[k, 1], part_boxes[k, 2]
             hx, hy, hz = part_boxes[k, 3], part_boxes[k, 4], part_boxes[k, 5]
             depth = 1
@@ -221,30 +246,70 @@ def _search_paths(
                 for j in range(child, child + held):
                     m = order[j]
                     second = int(parts[m, 3])
-                    if second <= path:
+                    if second == path or known[second] == path or (second < path and chosen[second]):
                         continue
-                    row = slot[second]
-                    best = found[row, 2] if row >= 0 else radius[path] + radius[second] + gap
-                    if not best > 0.0:
+                    limit = radius[path] + radius[second] + max(gaps[path], gaps[second])
+                    if not limit > 0.0:
                         continue
-                    near, s, t = curve_curve(
-                        piece, parts[k, 1], parts[k, 2], rows[int(parts[m, 0])], parts[m, 1], parts[m, 2], best
+                    one, two = (k, m) if path < second else (m, k)
+                    _, s, _ = curve_curve(
+                        rows[int(parts[one, 0])],
+                        parts[one, 1],
+                        parts[one, 2],
+                        rows[int(parts[two, 0])],
+                        parts[two, 1],
+                        parts[two, 2],
+                        limit,
                     )
                     if s < 0.0:
                         continue
-                    if row < 0:
-                        if count == len(found):
-                            found = grown(found)
-                        row = count
-                        slot[second] = row
-                        count += 1
-                        found[row, 0], found[row, 1] = path, second
-                    found[row, 2] = near
-                    found[row, 3] = piece[1] + s
-                    found[row, 4] = rows[int(parts[m, 0]), 1] + t
-        for row in range(path_row, count):
-            slot[int(found[row, 1])] = -1
+                    known[second] = path
+                    if count == len(found):
+                        found = grown(found)
+                    found[count, 0], found[count, 1] = min(path, second), max(path, second)
+                    count += 1
+    # the order in which a tree is searched depends on all that is in it: what is told of a pair must not
+    for row in range(count):
+        _write_minimum(found, row, rows, radius, gaps, parts, part_boxes, ends)
     return found[:count].copy()
+
+
+@compiled
+def _write_minimum(
+    found: Floats, row: int, rows: Floats, radius: Floats, gaps: Floats, parts: Floats, part_boxes: Floats, ends: Ints
+) -> None:
+    """Write distance and places of a pair that is in range: part by part, in the order of both paths."""
+    first, second = int(found[row, 0]), int(found[row, 1])
+    radii = radius[first] + radius[second]
+    best = radii + max(gaps[first], gaps[second])
+    for k in range(ends[first], ends[first + 1]):
+        for m in range(ends[second], ends[second + 1]):
+            if not best > 0.0:
+                return
+            apart2 = 0.0
+            for axis in range(3):
+                apart = max(
+                    part_boxes[k, axis] - part_boxes[m, axis + 3], part_boxes[m, axis] - part_boxes[k, axis + 3], 0.0
+                )
+                apart2 += apart * apart
+            room = max(best - radii, 0.0) + _BOX_ROUNDING_M
+            if apart2 > room * room:
+                continue
+            near, s, t = curve_curve(
+                rows[int(parts[k, 0])],
+                parts[k, 1],
+                parts[k, 2],
+                rows[int(parts[m, 0])],
+                parts[m, 1],
+                parts[m, 2],
+                best,
+            )
+            if s < 0.0:
+                continue
+            best = near
+            found[row, 2] = near
+            found[row, 3] = rows[int(parts[k, 0]), 1] + s
+            found[row, 4] = rows[int(parts[m, 0]), 1] + t
 
 
 @compiled

@@ -1,4 +1,4 @@
-"""A hole bored through a member: how near its rim comes to the member's edges, in the plane of the face it enters by.
+"""A hole to be bored through a member: how near its rim comes to the edges, in the plane of the face it enters by.
 
 The member is cut by a plane parallel to the face, a hair inside it. The piece of the cut that holds the hole is what
 the drill meets: for a plain joist the face itself, for an I or a C shape web and flanges together, so that an inner
@@ -27,10 +27,12 @@ class Edge(NamedTuple):
     """One edge of a member beside a hole."""
 
     gap_m: float  # from the hole's rim to the edge; negative where the hole breaks through it
-    point_m: Floats  # (3,) of the edge, nearest to the hole
+    point_m: Floats  # (3,) of the edge, beside the hole: where a plate would have its middle
     along: Floats  # (3,) unit, along the edge
+    away: Floats  # (3,) unit, square to the edge, towards the hole
     width_m: float  # how much of the edge the hole takes up, seen along its direction
     room_m: float  # across the member, from this edge through the middle of the hole to the far side
+    deep_m: float  # how much of that room the hole takes up
 
 
 class Borable:
@@ -81,7 +83,7 @@ class Borable:
             return None
         named = tuple(normal.tolist())
         if named not in self._frames:
-            self._frames[named] = _frame(normal)
+            self._frames[named] = frame_of(normal)
         axes = self._frames[named]
         inward = normal * into * (1.0 if slant >= 0.0 else -1.0)
         ring = self._ring(point, normal, inward, axes)
@@ -93,7 +95,7 @@ class Borable:
         way = flat / lean if lean > 1e-9 else np.array([1.0, 0.0])
         turn = np.array([way, [-way[1], way[0]]])
         half = np.array([radius / abs(slant), radius])
-        return _edges((ring - axes @ (point - self._middle)) @ turn.T, half, reach, point, turn @ axes)
+        return edges_about((ring - axes @ (point - self._middle)) @ turn.T, half, reach, point, turn @ axes)
 
     def _face_normal(self, point: Floats, tangent: Floats) -> Floats | None:
         """Return the unit normal of the face at a point; where several meet, of the one that the run meets squarest."""
@@ -116,9 +118,9 @@ class Borable:
             if key not in self._rings:
                 origin = point - axes.T @ place  # the foot of the middle of the mesh on the plane
                 if cut:
-                    pieces = _cut(self._triangles, origin + INSIDE_M * inward, inward, axes)
+                    pieces = regions(cut_segments(self._triangles, origin + INSIDE_M * inward, inward, axes))
                 else:
-                    pieces = _coplanar(self._triangles, origin, normal, axes)
+                    pieces = coplanar(self._triangles, origin, normal, axes)
                 outer = shapely.polygons(shapely.get_exterior_ring(pieces)) if len(pieces) else pieces
                 self._rings[key] = (outer, [shapely.get_coordinates(piece)[:-1] for piece in outer])
             outer, rings = self._rings[key]
@@ -131,7 +133,7 @@ class Borable:
         return None
 
 
-def _frame(normal: Floats) -> Floats:
+def frame_of(normal: Floats) -> Floats:
     """Return two unit vectors (2, 3) across a normal, the same ones for both its signs."""
     first = np.cross(normal, np.eye(3)[int(np.argmin(np.abs(normal)))])
     first /= np.linalg.norm(first)
@@ -141,8 +143,8 @@ def _frame(normal: Floats) -> Floats:
     return np.array([first, second])
 
 
-def _cut(triangles: Floats, origin: Floats, normal: Floats, axes: Floats) -> NDArray[np.object_]:
-    """Return the polygons of the cut of a solid by a plane, in its axes about ``origin``.
+def cut_segments(triangles: Floats, origin: Floats, normal: Floats, axes: Floats) -> Floats:
+    """Return the segments (k, 2, 2) in which a plane cuts triangles (n, 3, 3), in its axes about ``origin``.
 
     A corner that lies just in the plane is taken as above it.
     """
@@ -162,15 +164,19 @@ def _cut(triangles: Floats, origin: Floats, normal: Floats, axes: Floats) -> NDA
         with np.errstate(divide="ignore", invalid="ignore"):
             place = p + (hp / (hp - hq))[:, None] * (q - p)
         ends.append(np.where(cuts[:, None], place, np.nan))
-    if not len(triangles):
-        return np.empty(0, dtype=object)
     stacked = np.stack(ends, axis=1) @ axes.T  # (n, 3, 2), two of each three are numbers
-    segments = stacked[~np.isnan(stacked[:, :, 0])].reshape(-1, 2, 2)
+    return np.asarray(stacked[~np.isnan(stacked[:, :, 0])].reshape(-1, 2, 2))
+
+
+def regions(segments: Floats) -> NDArray[np.object_]:
+    """Return the polygons into which segments (k, 2, 2) divide their plane."""
+    if not len(segments):
+        return np.empty(0, dtype=object)
     lines = shapely.union_all(shapely.linestrings(segments), grid_size=GRID_M)
     return np.asarray(shapely.get_parts(shapely.polygonize(shapely.get_parts(lines))))
 
 
-def _coplanar(triangles: Floats, origin: Floats, normal: Floats, axes: Floats) -> NDArray[np.object_]:
+def coplanar(triangles: Floats, origin: Floats, normal: Floats, axes: Floats) -> NDArray[np.object_]:
     """Return the polygons of all faces in one plane, in its axes about ``origin``."""
     flat = (np.abs((triangles - origin) @ normal) <= ON_FACE_M).all(axis=1)
     corners = (triangles[flat] - origin) @ axes.T
@@ -180,13 +186,10 @@ def _coplanar(triangles: Floats, origin: Floats, normal: Floats, axes: Floats) -
     return np.asarray(shapely.get_parts(shapely.union_all(faces[shapely.area(faces) > 0.0], grid_size=GRID_M)))
 
 
-def _edges(ring: Floats, half: Floats, reach: float, point: Floats, axes: Floats) -> tuple[Edge, ...]:
-    """Return the edges of an outline (k, 2) beside an ellipse about the origin."""
-    end = np.roll(ring, -1, axis=0)
-    long = np.linalg.norm(end - ring, axis=1) > GRID_M
-    begin, end = ring[long], end[long]
+def edges_about(ring: Floats, half: Floats, reach: float, point: Floats, axes: Floats) -> tuple[Edge, ...]:
+    """Return the edges of an outline (k, 2) beside an ellipse about the origin, which is ``point`` in space."""
+    begin, end, way = sides_of(ring)
     size = np.linalg.norm(end - begin, axis=1)
-    way = (end - begin) / size[:, None]
     across = np.stack([way[:, 1], -way[:, 0]], axis=1)
     offset = np.einsum("ij,ij->i", across, begin)
     across = np.where(offset[:, None] < 0.0, -across, across)
@@ -206,21 +209,38 @@ def _edges(ring: Floats, half: Floats, reach: float, point: Floats, axes: Floats
     chosen = np.flatnonzero(least <= max(reach, float(most.min())))
     for k in chosen[beyond[chosen]].tolist():
         gap[k] = _to_point(corner[k], half)
-    found: list[Edge] = []
-    sides: list[int] = []
-    for k in chosen[np.argsort(gap[chosen], kind="stable")].tolist():
-        if found and gap[k] > reach:
-            break
-        if any(abs(float(way[n] @ way[k])) >= SAME_SIDE and float(across[n] @ across[k]) > 0.0 for n in sides):
-            continue  # another stretch of an edge that is there already
-        sides.append(k)
+    found = []
+    for k in distinct(gap, way, across, chosen, reach):
         width = 2.0 * float(np.linalg.norm(half * way[k]))
-        room = _room(begin, end, across[k])
-        found.append(Edge(float(gap[k]), point + foot[k] @ axes, way[k] @ axes, width, room))
+        room = room_along(begin, end, across[k])
+        place, deep = point + foot[k] @ axes, 2.0 * float(farthest[k])
+        found.append(Edge(float(gap[k]), place, way[k] @ axes, -across[k] @ axes, width, room, deep))
     return tuple(found)
 
 
-def _room(begin: Floats, end: Floats, across: Floats) -> float:
+def sides_of(ring: Floats) -> tuple[Floats, Floats, Floats]:
+    """Return the sides of an outline (k, 2): where each begins, where it ends, and its unit direction."""
+    end = np.roll(ring, -1, axis=0)
+    long = np.linalg.norm(end - ring, axis=1) > GRID_M
+    begin, end = ring[long], end[long]
+    return begin, end, (end - begin) / np.linalg.norm(end - begin, axis=1)[:, None]
+
+
+def distinct(gap: Floats, way: Floats, across: Floats, chosen: NDArray[np.int64], reach: float) -> list[int]:
+    """Return which sides are edges of their own, the nearest first: no further than ``reach``, but the nearest always.
+
+    Stretches that face one way with hardly a turn between them are one edge, told by the nearest of them.
+    """
+    kept: list[int] = []
+    for k in chosen[np.argsort(gap[chosen], kind="stable")].tolist():
+        if kept and gap[k] > reach:
+            break
+        if not any(abs(float(way[n] @ way[k])) >= SAME_SIDE and float(across[n] @ across[k]) > 0.0 for n in kept):
+            kept.append(k)
+    return kept
+
+
+def room_along(begin: Floats, end: Floats, across: Floats) -> float:
     """Return the length of the straight line through the origin along ``across``, as far as the outline goes."""
     side = np.array([-across[1], across[0]])
     at_begin, at_end = begin @ side, end @ side

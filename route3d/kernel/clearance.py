@@ -27,6 +27,7 @@ Links = NDArray[np.int32]
 Flags = NDArray[np.bool_]
 
 SLACK_M = 1e-4  # pairs up to this much beyond their limit are reported, so that one at its limit is never missed
+_FEW = 24  # up to so many paths are searched with one reach for all elements
 _ROUNDING = 1e-6  # a share that is far above the rounding of a few float32 operations
 MAX_CHORD_RAD = math.radians(22.5)  # arcs are looked up by chords of at most this angle, reaching out by their sagitta
 
@@ -76,7 +77,11 @@ def nearest_elements(
         raise ValueError("radius and clearance must be numbers")
     if skip is not None:
         clearance[np.asarray(skip, dtype=bool)] = -np.inf
-    reach = _place_reach(clearance, index.top_links)
+    reach = (
+        _place_reach(clearance, index.top_links)
+        if len(firsts) > _FEW
+        else np.where(index.top_links == 0, np.float32(-np.inf), single_above(_widest(clearance)))
+    )
 
     sequence = _neighbours(rows, firsts)
 
@@ -112,6 +117,12 @@ def nearest_elements(
     for array in answer:
         array.setflags(write=False)
     return answer
+
+
+def _widest(clearance: Floats) -> float:
+    """Return the greatest clearance, with room for rounding: enough for few paths, and found faster than per place."""
+    asked = float(clearance.max(initial=-np.inf))
+    return asked + _ROUNDING * abs(asked) if asked > -np.inf else asked
 
 
 def distance_at(index: MeshIndex, element: ArrayLike, points_m: ArrayLike) -> Floats:
@@ -156,7 +167,7 @@ def _nearest_each(
 
 def _neighbours(rows: Floats, starts: Ints) -> Ints:
     """Return the paths in an order in which neighbours follow each other, so that what they need is still at hand."""
-    if len(rows) == 0:
+    if len(rows) == 0 or len(starts) <= _FEW:
         return np.arange(len(starts) - 1)
     begin = rows[np.minimum(starts[:-1], len(rows) - 1), ORIGIN]
     low = begin.min(axis=0)

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
 from threading import Lock
 from typing import TypeVar
 
@@ -72,6 +73,18 @@ def with_element(index: MeshIndex, element: int, triangles_m: ArrayLike) -> Mesh
     else:
         patches, top = 0, top_tree(element_boxes, np.flatnonzero(np.diff(starts)))
     return index_in(room, index.origin_m, starts, roots, element_boxes, *top, patches)
+
+
+def with_another(index: MeshIndex, triangles_m: ArrayLike) -> MeshIndex:
+    """Return an index with one more element, the last, that owns triangles (n, 3, 3); as ``with_element`` does."""
+    nowhere = np.array([[np.inf, np.inf, np.inf, -np.inf, -np.inf, -np.inf]])
+    more = replace(
+        index,
+        starts=np.append(index.starts, index.starts[-1:]),
+        roots=np.append(index.roots, index.roots.dtype.type(-1)),
+        element_boxes=np.concatenate([index.element_boxes, nowhere]),
+    )
+    return with_element(more, index.element_count, triangles_m)
 
 
 def _claimed(index: MeshIndex, triangles: int, nodes: int) -> tuple[Room, int, int]:

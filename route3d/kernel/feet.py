@@ -9,7 +9,7 @@ from numpy.typing import ArrayLike, NDArray
 
 from route3d.kernel.compiled import compiled
 from route3d.kernel.mesh_index import checked_pieces, numbers_within, path_starts
-from route3d.kernel.path import ORIGIN
+from route3d.kernel.path import ORIGIN, middle_of
 from route3d.kernel.piece import piece_point
 
 Floats = NDArray[np.float64]
@@ -28,11 +28,18 @@ def points_on(pieces: ArrayLike, starts: ArrayLike, path: ArrayLike, at_m: Array
 
 
 def feet_on(
-    pieces: ArrayLike, starts: ArrayLike, path: ArrayLike, points_m: ArrayLike, from_m: ArrayLike, to_m: ArrayLike
+    pieces: ArrayLike,
+    starts: ArrayLike,
+    path: ArrayLike,
+    points_m: ArrayLike,
+    from_m: ArrayLike,
+    to_m: ArrayLike,
+    origin_m: ArrayLike | None = None,
 ) -> tuple[Floats, Floats]:
     """Return distance (k,) and place (k,) of the point of each path (k,) that is nearest to each point (k, 3).
 
-    Only places between ``from_m`` (k,) and ``to_m`` (k,) along the path are looked at; both may be infinite.
+    Only places between ``from_m`` (k,) and ``to_m`` (k,) along the path are looked at; both may be infinite. It is
+    computed relative to ``origin_m`` (3,), the middle of the paths if not given.
     """
     rows = checked_pieces(pieces)
     firsts = path_starts(starts, len(rows))
@@ -43,7 +50,7 @@ def feet_on(
     if not len(points) == len(paths) == len(low) == len(high):
         raise ValueError("one point, one beginning and one end are needed per path")
     if len(rows):
-        middle = 0.5 * (rows[:, ORIGIN].min(axis=0) + rows[:, ORIGIN].max(axis=0))
+        middle = middle_of(rows) if origin_m is None else np.asarray(origin_m, dtype=np.float64)
         rows[:, ORIGIN] -= middle
         points -= middle
     return _feet_each(rows, firsts, paths, points, low, high)

@@ -84,7 +84,7 @@ class MeshIndex:
         return len(self.starts) - 1
 
 
-def build_index(triangles_m: ArrayLike, starts: ArrayLike) -> MeshIndex:
+def build_index(triangles_m: ArrayLike, starts: ArrayLike, origin_m: ArrayLike | None = None) -> MeshIndex:
     """Return the index of a model.
 
     Parameters
@@ -93,6 +93,9 @@ def build_index(triangles_m: ArrayLike, starts: ArrayLike) -> MeshIndex:
         Corners in metres. Triangles without area are kept as the segments or points that they are.
     starts : (elements + 1,) int
         Element ``j`` owns the triangles ``starts[j]:starts[j + 1]``; it may own none.
+    origin_m : (3,) float, optional
+        What coordinates are kept relative to; the middle of the model if not given. Indexes of one origin give the same
+        answers to the last bit for an element that they have in common.
 
     Raises
     ------
@@ -105,7 +108,7 @@ def build_index(triangles_m: ArrayLike, starts: ArrayLike) -> MeshIndex:
     if firsts.ndim != 1 or len(firsts) < 1 or firsts[0] != 0 or firsts[-1] != count or (np.diff(firsts) < 0).any():
         raise ValueError(f"starts must rise from 0 to the number of triangles, {count}")
 
-    origin = 0.5 * (low + high)
+    origin = 0.5 * (low + high) if origin_m is None else np.array(origin_m, dtype=np.float64).reshape(3)
     order = np.empty(with_spare(count), np.int32)
     frames = np.empty((with_spare(count), FRAME_WIDTH))
     element_boxes = np.empty((len(firsts) - 1, 6))

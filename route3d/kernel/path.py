@@ -11,6 +11,7 @@ shape (paths + 1,): path ``i`` owns the rows ``starts[i]:starts[i + 1]``, in ord
 
 from __future__ import annotations
 
+import math
 from collections.abc import Sequence
 
 import numpy as np
@@ -60,6 +61,18 @@ def points_at(pieces: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[n
     along_u = np.where(arc, radius * np.cos(angle), 0.0)
     along_v = np.where(arc, radius * np.sin(angle), s)
     return np.asarray(rows[:, ORIGIN] + along_u[:, None] * rows[:, U] + along_v[:, None] * rows[:, V])
+
+
+def point_at(pieces: NDArray[np.float64], at: float) -> tuple[float, float, float]:
+    """Return the point of one path at one distance, as ``points_at`` does; for one point this is much faster."""
+    which = max(int(pieces[:, AT].searchsorted(at, side="right")) - 1, 0)
+    kind, begin, length, *numbers, radius, _ = pieces[which].tolist()
+    s = min(max(at - begin, 0.0), length)
+    (x, y, z), (ux, uy, uz), (vx, vy, vz) = numbers[:3], numbers[3:6], numbers[6:]
+    if kind == ARC:
+        u, v = radius * math.cos(s / radius), radius * math.sin(s / radius)
+        return x + u * ux + v * vx, y + u * uy + v * vy, z + u * uz + v * vz
+    return x + s * vx, y + s * vy, z + s * vz
 
 
 def tangents_at(pieces: NDArray[np.float64], at: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -139,17 +152,21 @@ def path_boxes(pieces: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the box (n, 6) of each piece, low x y z then high x y z; arcs are boxed by their exact extremes."""
     begin, end = _ends(pieces)
     low, high = np.minimum(begin, end), np.maximum(begin, end)
-    for index in np.flatnonzero(pieces[:, KIND] == ARC):
-        row = pieces[index]
-        for axis in range(3):
-            # the coordinate is r·hypot(u, v)·cos(angle - peak): its extremes are at peak and peak + pi
-            peak = np.arctan2(row[V][axis], row[U][axis])
-            reach = row[RADIUS] * np.hypot(row[U][axis], row[V][axis])
-            if np.mod(peak, 2.0 * np.pi) <= row[TURN]:
-                high[index, axis] = row[ORIGIN][axis] + reach
-            if np.mod(peak + np.pi, 2.0 * np.pi) <= row[TURN]:
-                low[index, axis] = row[ORIGIN][axis] - reach
+    arcs = np.flatnonzero(pieces[:, KIND] == ARC)
+    if len(arcs):
+        rows = pieces[arcs]
+        # a coordinate is r·hypot(u, v)·cos(angle - peak): its extremes are at peak and peak + pi
+        peak = np.arctan2(rows[:, V], rows[:, U])
+        reach = rows[:, RADIUS, None] * np.hypot(rows[:, U], rows[:, V])
+        turn, origin = rows[:, TURN, None], rows[:, ORIGIN]
+        high[arcs] = np.where(np.mod(peak, 2.0 * np.pi) <= turn, origin + reach, high[arcs])
+        low[arcs] = np.where(np.mod(peak + np.pi, 2.0 * np.pi) <= turn, origin - reach, low[arcs])
     return np.hstack([low, high])
+
+
+def middle_of(pieces: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the middle (3,) of the origins of pieces: near enough to all of them to keep their digits."""
+    return np.asarray(0.5 * (pieces[:, ORIGIN].min(axis=0) + pieces[:, ORIGIN].max(axis=0)))
 
 
 def _ends(pieces: NDArray[np.float64]) -> tuple[NDArray[np.float64], NDArray[np.float64]]:

@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,6 +64,7 @@ class Element:
     system: str = ""
     fire_rating: str = ""
     guid: str = ""
+    _box_m: NDArray[np.float64] | None = field(init=False, repr=False, default=None)
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "triangles_m", frozen(self.triangles_m, (-1, 3, 3)))
@@ -72,9 +73,19 @@ class Element:
 
     @property
     def box_m(self) -> NDArray[np.float64]:
-        """Low and high corner, (2, 3), thickness included."""
-        points = self.triangles_m.reshape(-1, 3)
-        return np.array([points.min(axis=0) - self.thickness_m, points.max(axis=0) + self.thickness_m])
+        """Low and high corner, (2, 3), thickness included; without triangles the low one is above the high one."""
+        if self._box_m is None:
+            points = self.triangles_m.reshape(-1, 3)
+            low, high = points.min(axis=0, initial=np.inf), points.max(axis=0, initial=-np.inf)
+            box = np.array([low - self.thickness_m, high + self.thickness_m])
+            box.setflags(write=False)
+            object.__setattr__(self, "_box_m", box)
+        assert self._box_m is not None
+        return self._box_m
+
+    def keep_box(self, box_m: NDArray[np.float64]) -> None:
+        """Keep ``box_m`` (2, 3), read-only, which must be what the property of that name would find."""
+        object.__setattr__(self, "_box_m", box_m)
 
     @property
     def centre_m(self) -> NDArray[np.float64]:

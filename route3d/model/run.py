@@ -2,13 +2,13 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, field, fields
 
 import numpy as np
 from numpy.typing import NDArray
 
 from route3d.kernel.arrays import frozen
-from route3d.kernel.path import path_length
+from route3d.kernel.path import path_boxes, path_length
 
 ENDS = ("box", "cabinet", "fitting", "luminaire", "equipment", "flexible-equipment", "open")
 BENT = ("flat-side", "edge")  # how a flat cable lies in a bend: the easy way, or on its edge
@@ -39,6 +39,16 @@ class Run:
         object.__setattr__(self, "corners_m", frozen(self.corners_m, (-1, 3)))
         radius = np.zeros(len(self.corners_m)) if self.drawn_radius_m is None else self.drawn_radius_m
         object.__setattr__(self, "drawn_radius_m", frozen(radius, (len(self.corners_m),)))
+
+
+def same_run(one: Run, other: Run) -> bool:
+    """Tell whether two runs are drawn and described alike."""
+    return one is other or all(
+        np.array_equal(getattr(one, f.name), getattr(other, f.name))
+        if f.name in ("corners_m", "drawn_radius_m")
+        else getattr(one, f.name) == getattr(other, f.name)
+        for f in fields(Run)
+    )
 
 
 @dataclass(frozen=True, slots=True)
@@ -75,6 +85,19 @@ class FittedRun:
     run: Run
     pieces: NDArray[np.float64]  # (k, 14), see route3d.kernel.path
     bends: tuple[Bend, ...]
+    _boxes_m: NDArray[np.float64] | None = field(init=False, repr=False, default=None)
+
+    @property
+    def boxes_m(self) -> NDArray[np.float64]:
+        """The box (k, 6) of each piece, see ``path_boxes``."""
+        if self._boxes_m is None:
+            object.__setattr__(self, "_boxes_m", frozen(path_boxes(self.pieces), (-1, 6)))
+        assert self._boxes_m is not None
+        return self._boxes_m
+
+    def keep_boxes(self, boxes_m: NDArray[np.float64]) -> None:
+        """Keep ``boxes_m`` (k, 6), read-only, which must be what the property of that name would find."""
+        object.__setattr__(self, "_boxes_m", boxes_m)
 
     @property
     def length_m(self) -> float:

@@ -8,7 +8,7 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from route3d.kernel.path import ARC, AT, KIND, LENGTH, RADIUS, U, V, path_length, points_at
+from route3d.kernel.path import ARC, AT, KIND, LENGTH, RADIUS, U, V, path_length, point_at
 from route3d.model.cable import Cable
 from route3d.model.gap import united
 from route3d.model.support import Attachment, Support, Termination
@@ -40,7 +40,7 @@ class HeldRun:
 
     def point(self, at_m: float) -> NDArray[np.float64]:
         """Return the point (3,) at a distance along the run."""
-        return np.asarray(points_at(self.pieces, np.array([at_m]))[0])
+        return np.array(point_at(self.pieces, at_m))
 
     def inside(self, kind: str, finished: bool | None = None) -> list[Interval]:
         """Return where the run is inside zones of one kind, joined and sorted; ``finished`` narrows them."""

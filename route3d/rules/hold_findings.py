@@ -5,6 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
+from route3d.kernel.path import point_at
 from route3d.model.finding import Finding
 from route3d.model.span import Span
 from route3d.rules.first_strap import FirstStrap
@@ -249,5 +250,4 @@ def _not_judged(run_id: str, run: HeldRun, rule: HoldRule | None, spans: tuple[S
 
 
 def _point(run: HeldRun, at_m: float) -> tuple[float, float, float]:
-    x, y, z = run.point(at_m).tolist()
-    return (x, y, z)
+    return point_at(run.pieces, at_m)

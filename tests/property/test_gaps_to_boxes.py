@@ -5,16 +5,16 @@ import trimesh
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from route3d.examine import index_of
 from route3d.fit import fit_run
 from route3d.kernel.path import path_length, points_at
-from route3d.measure import GAP_SHOWN_M, measure_gaps
+from route3d.measure import GAP_SHOWN_M, gaps_to_elements
 from route3d.model.cable import Cable
 from route3d.model.element import Element
 from route3d.model.finding import CHECKS
 from route3d.model.job import Job, Settings
 from route3d.model.run import Run
-from route3d.model.support import Attachment, Termination
+from route3d.model.support import Termination
+from route3d.surroundings import surround
 
 RADIUS_M = 0.006
 STEP_M = 5e-4
@@ -52,13 +52,13 @@ def test_every_gap_of_a_run_to_boxes_is_found_signed_and_placed(path, boxes, off
     cable = Cable("mc", "mc-interlocked", 2 * RADIUS_M, 2 * RADIUS_M)
     job = Job("x", "other", CHECKS, {"mc": cable}, (run,), tuple(elements), (), {"pipe": CLEARANCE_M}, Settings())
     fitted = fit_run(run, 0.09, 1.5, RADIUS_M)
-    loose = Attachment(Termination("open", None), Termination("open", None), ())
-    gaps = measure_gaps(job, [fitted], [loose], index_of([e.triangles_m for e in elements]))
+    loose = Termination("open", None)
+    ((gaps, smallest),) = gaps_to_elements(job, [0], [fitted], [(loose, loose)], surround(job))
 
     length = path_length(fitted.pieces)
     at = np.linspace(0.0, length, max(2, int(length / STEP_M)))
     points = points_at(fitted.pieces, at) - shift
-    found = {gap.element: gap for gap in gaps.pairs}
+    found = {gap.element: gap for gap in gaps}
     least = np.inf
     for number, (low, high) in enumerate(bounds):
         sampled = signed_distance(points, low, high) - RADIUS_M
@@ -77,4 +77,4 @@ def test_every_gap_of_a_run_to_boxes_is_found_signed_and_placed(path, boxes, off
         else:
             assert sampled.min() >= CLEARANCE_M - 1.1e-4
     if least < GAP_SHOWN_M - STEP_M:
-        assert abs(gaps.smallest_m[0] - least) <= STEP_M / 2.0 + 1e-4
+        assert abs(smallest - least) <= STEP_M / 2.0 + 1e-4

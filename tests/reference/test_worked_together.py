@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from route3d.checks import bundle, clearance, separation
+from route3d.checks import CHECKS, bundle, separation
 from route3d.model.panel import Panel
 from tests.builders import book, cable
 from tests.together_scenes import body, rack, run_along, scene_of
@@ -53,7 +53,7 @@ def test_working_depth_case(case: str) -> None:
         body("opposite", "wall", (0.2 + depth, -2, 0), (0.4 + depth, 3, 3)),
     ]
     panel = Panel("P", "+x", float(given["volts_to_ground"]), int(given["condition"]), floor_m=0.0)
-    found = clearance.check(scene_of([], elements=elements, panels=[panel])).findings
+    found = CHECKS["clearance"](scene_of([], elements=elements, panels=[panel])).findings
     assert [f.severity for f in found] == ([] if CASES[case]["expect"] == "PASS" else ["violation"])
     if found:
         assert found[0].rule == f"NEC 2023 {CASES[case]['section']}"
@@ -70,7 +70,7 @@ def test_dedicated_space_case(case: str) -> None:
     else:
         runs.append(run_along((0.1, 0.25, 3.0), (0.1, 0.25, 1.9), run_id="R0"))
     panel = Panel("P", "+x", 120.0, 1, floor_m=0.0)
-    found = clearance.check(scene_of(runs, elements=elements, panels=[panel])).findings
+    found = CHECKS["clearance"](scene_of(runs, elements=elements, panels=[panel])).findings
     assert [f.severity for f in found] == ([] if CASES[case]["expect"] == "PASS" else ["violation"])
     if found:
         assert found[0].rule == f"NEC 2023 {CASES[case]['section']}"

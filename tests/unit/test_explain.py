@@ -3,12 +3,13 @@
 from __future__ import annotations
 
 from dataclasses import replace
+from types import SimpleNamespace
 from typing import Any
 
 import pytest
 
 from route3d.checks import CHECKS
-from route3d.explain import explain
+from route3d.explain import Chains
 from route3d.model.finding import STEPS, Finding, Step, with_ids
 from route3d.rules.provenance import provenance
 from route3d.scene import Scene
@@ -20,7 +21,9 @@ CEILING = zone("accessible-ceiling", "lay-in")
 def explained(scene: Scene, check: str) -> list[tuple[Finding, tuple[Step, ...]]]:
     outcome = CHECKS[check](scene)
     findings = tuple(replace(f, source=provenance(scene.rules, f.rule, f.message)) for f in with_ids(outcome.findings))
-    chains = explain(scene, findings, [outcome])
+    run = scene.fitted[0].run.run_id
+    judged = SimpleNamespace(findings=findings, bends=outcome.bends.get(run, ()), spans=outcome.spans.get(run, ()))
+    chains = Chains(scene, {0: judged})
     return [(finding, chains[finding.finding_id]) for finding in findings]
 
 

@@ -121,11 +121,11 @@ def test_data_fibre_and_raceways_are_not_counted() -> None:
 
 
 def test_more_than_three_in_one_cable_are_told_once_for_its_kind() -> None:
-    found = bundle.check(scene_of(rack(2, 3.0, 0.5), [cable(conductors=5)])).findings
+    found = bundle.whole(scene_of(rack(2, 3.0, 0.5), [cable(conductors=5)]))
     assert [(f.run, f.severity, f.measured) for f in found] == [(None, "caution", 4.0)]
     assert "R0, R1" in found[0].message and "say current_carrying" in found[0].message
-    assert not bundle.check(scene_of(rack(2, 3.0, 0.5), [cable(conductors=5, current_carrying=3)])).findings
-    assert not bundle.check(scene_of(rack(2, 0.6, 0.5), [cable(conductors=5)])).findings
+    assert not bundle.whole(scene_of(rack(2, 3.0, 0.5), [cable(conductors=5, current_carrying=3)]))
+    assert not bundle.whole(scene_of(rack(2, 0.6, 0.5), [cable(conductors=5)]))
 
 
 def test_twenty_four_inches_exactly_do_not_count_and_a_fifth_of_a_millimetre_more_does() -> None:

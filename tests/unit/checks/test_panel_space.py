@@ -6,7 +6,7 @@ from dataclasses import replace
 
 import pytest
 
-from route3d.checks import clearance
+from route3d.checks import CHECKS
 from route3d.model.panel import Panel
 from tests.builders import cable
 from tests.together_scenes import body, run_along, scene_of
@@ -20,7 +20,7 @@ WALL = body("W", "wall", (-0.2, -3, 0), (0, 4, 3.5))
 
 def judged(*, runs=(), elements=(), panel=SAID, ends=None, cables=None, own=P):
     scene = scene_of(list(runs), cables, elements=[own, *elements], panels=[panel], ends=ends)
-    return clearance.check(scene).findings
+    return CHECKS["clearance"](scene).findings
 
 
 def across(z: float, x: float = 0.6, run_id: str = "R", cable_id: str = "c"):
@@ -201,4 +201,4 @@ def test_what_has_no_space_is_said_and_not_passed(panel, own, why) -> None:
 
 
 def test_no_cabinet_no_word() -> None:
-    assert not clearance.check(scene_of([across(1.5)])).findings
+    assert not CHECKS["clearance"](scene_of([across(1.5)])).findings
