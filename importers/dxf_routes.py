@@ -19,10 +19,11 @@ from ezdxf.entities.insert import Insert
 from numpy.typing import ArrayLike, NDArray
 
 from importers.drawing_units import metres_per_unit, unit_note
-from importers.dxf_blocks import NOT_SANE, is_invisible, reference_matrices, sane, written_layer
+from importers.dxf_blocks import NOT_SANE, reference_matrices, sane, written_layer
 from importers.dxf_collect import FARTHEST_M, INSANE
 from importers.dxf_open import LIBRARY_ERRORS, open_dxf
 from importers.route_chains import SAME_M, age, chain, coincident, joined
+from importers.route_notes import ANNOTATION, say_hidden, say_paper
 from importers.route_pieces import (
     CHAINED,
     FLATTENED,
@@ -41,13 +42,6 @@ APPLICATION = "ROUTE3D"
 _PLACES_MAX = 20_000
 _DEPTH_MAX = 60
 _KEYS = ("id", "start", "end", "bent")
-_ANNOTATION = frozenset(
-    {
-        "TEXT", "MTEXT", "ATTRIB", "ATTDEF", "DIMENSION", "ARC_DIMENSION", "LEADER", "MULTILEADER", "MLEADER",
-        "TOLERANCE", "HATCH", "MPOLYGON", "IMAGE", "WIPEOUT", "VIEWPORT", "ACAD_TABLE", "OLE2FRAME", "OLEFRAME",
-        "PDFUNDERLAY", "DWFUNDERLAY", "DGNUNDERLAY", "LIGHT", "SUN", "GEODATA", "RTEXT", "ARCALIGNEDTEXT",
-    }
-)  # fmt: skip
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -107,7 +101,7 @@ def read_routes(
     -----
     A run's id is the ``id=`` of its extended data, else ``LAYER/HANDLE``; repeated ids are left to the caller.
     """
-    opened = open_dxf(path, in_bulk=True)
+    opened = open_dxf(path, in_bulk=True, lines=False)
     if any(layer == "0" or wanted(layer) for part in opened.bulk.values() for layer in {p.layer for p in part}):
         opened = open_dxf(path)  # meshes on layers of runs are no runs, and are named one by one
     scale, unit = metres_per_unit(opened.doc, units, name)
@@ -116,21 +110,52 @@ def read_routes(
     if contradiction is not None:
         said.note(contradiction)
     move = np.asarray(move_m, dtype=np.float64)
-    # numbers that overflow are found where they end up
-    with np.errstate(all="ignore"):
-        placed = list(_placed(opened.doc, wanted, name, said))
-        found = [_piece(one, name, scale, move, chord_tolerance_m, said) for one in placed]
-    pieces = [piece for piece in found if piece is not None]
-    pieces = _without_repeats(pieces, said)
-    whole = [piece for piece in pieces if piece.kind in POLYLINES]
-    runs = [*whole, *_chains([piece for piece in pieces if piece.kind in CHAINED], name, join_m, said)]
-    runs = _without_repeats(runs, said)
+    placed, runs = _all_runs(opened.doc, name, wanted, (scale, move, chord_tolerance_m, join_m), said)
     routes = tuple(_route(run, name) for run in sorted(runs, key=lambda run: age(run.handle)) if _open(run, name, said))
-    _say_hidden(opened.doc, placed, said)
-    _say_paper(opened.doc, wanted, said)
+    say_hidden(opened.doc, [(one.layer, one.entity) for one in placed], said.note)
+    say_paper(opened.doc, wanted, said.note)
     source = InputFile(name, opened.sha256, unit, len(placed), 0, tuple(said.notes))
     log.info("%d routes and %d unread entities from %s", len(routes), len(said.unread), path)
     return RouteDrawing(routes, tuple(said.unread), source)
+
+
+def route_members(
+    doc: DxfDocument,
+    *,
+    name: str,
+    wanted: Callable[[str], bool],
+    scale: float,
+    move_m: ArrayLike = (0.0, 0.0, 0.0),
+    join_m: float = 0.001,
+    chord_tolerance_m: float = 0.0001,
+) -> dict[str, tuple[str, ...]]:
+    """Return for the handle of each run that ``read_routes`` gives all handles that it was read from.
+
+    These are the links of a chain, and what lies exactly on it; a handle with ``>`` is inside a block. ``scale`` is in
+    metres per drawing unit.
+    """
+    sizes = (scale, np.asarray(move_m, dtype=np.float64), chord_tolerance_m, join_m)
+    _, runs = _all_runs(doc, name, wanted, sizes, _Said())
+    return {run.handle: run.handles for run in runs}
+
+
+def _all_runs(
+    doc: DxfDocument,
+    name: str,
+    wanted: Callable[[str], bool],
+    sizes: tuple[float, NDArray[np.float64], float, float],
+    said: _Said,
+) -> tuple[list[_Placed], list[Piece]]:
+    """Return the entities on layers of runs, and the runs that they make."""
+    scale, move, chord_m, join_m = sizes
+    # numbers that overflow are found where they end up
+    with np.errstate(all="ignore"):
+        placed = list(_placed(doc, wanted, name, said))
+        found = [_piece(one, name, scale, move, chord_m, said) for one in placed]
+    pieces = _without_repeats([piece for piece in found if piece is not None], said)
+    whole = [piece for piece in pieces if piece.kind in POLYLINES]
+    runs = [*whole, *_chains([piece for piece in pieces if piece.kind in CHAINED], name, join_m, said)]
+    return placed, _without_repeats(runs, said)
 
 
 def _placed(doc: DxfDocument, wanted: Callable[[str], bool], name: str, said: _Said) -> Iterator[_Placed]:
@@ -232,7 +257,7 @@ def _piece(
     """Return one entity in metres, or say what it is."""
     kind = placed.entity.dxftype()
     layer, handle = placed.layer, placed.handle
-    if kind in _ANNOTATION:
+    if kind in ANNOTATION:
         said.note(f"text, dimensions and the like on route layers are not runs and were passed over ({kind})")
         return None
     matrix = np.eye(4) if placed.matrix is None else placed.matrix
@@ -322,7 +347,14 @@ def _without_repeats(pieces: Sequence[Piece], said: _Said) -> list[Piece]:
         a, b = pieces[kept], pieces[repeated]
         said.note(f"{b.layer}/{b.handle} lies exactly on {a.layer}/{a.handle}: read once")
     gone = {repeated for _, repeated in repeats}
-    return [piece for index, piece in enumerate(pieces) if index not in gone]
+    also: dict[int, tuple[str, ...]] = {}
+    for kept, repeated in repeats:
+        also[kept] = (*also.get(kept, pieces[kept].handles), *also.get(repeated, pieces[repeated].handles))
+    return [
+        replace(piece, members=also[index]) if index in also else piece
+        for index, piece in enumerate(pieces)
+        if index not in gone
+    ]
 
 
 def _chains(pieces: Sequence[Piece], name: str, join_m: float, said: _Said) -> list[Piece]:
@@ -378,7 +410,12 @@ def _joined(members: Sequence[Piece]) -> Piece:
             tags.setdefault(key, value)
     kinds = Counter(piece.kind for piece in members)
     return replace(
-        oldest, corners_m=corners, radius_m=radius, kind="+".join(sorted(kinds)), tags=tuple(sorted(tags.items()))
+        oldest,
+        corners_m=corners,
+        radius_m=radius,
+        kind="+".join(sorted(kinds)),
+        tags=tuple(sorted(tags.items())),
+        members=tuple(handle for piece in members for handle in piece.handles),
     )
 
 
@@ -394,29 +431,3 @@ def _route(run: Piece, name: str) -> DrawnRoute:
     route_id = run.route_id if run.route_id is not None else f"{run.layer}/{run.handle}"
     rest = tuple((key, value) for key, value in run.tags if key != "id")
     return DrawnRoute(route_id, run.layer, run.handle, name, run.corners_m, run.radius_m, rest)
-
-
-def _say_hidden(doc: DxfDocument, placed: Sequence[_Placed], said: _Said) -> None:
-    count: Counter[str] = Counter()
-    for one in placed:
-        layer = doc.layers.get(one.layer) if doc.layers.has_entry(one.layer) else None
-        if layer is not None and (layer.is_off() or layer.is_frozen()):
-            count[f"layer {one.layer} is switched off or frozen"] += 1
-        elif is_invisible(one.entity):
-            count[f"on layer {one.layer}, some entities are marked invisible"] += 1
-    for what, number in sorted(count.items()):
-        said.note(f"{what}: {number} entities of it were read all the same")
-
-
-def _say_paper(doc: DxfDocument, wanted: Callable[[str], bool], said: _Said) -> None:
-    count = sum(
-        1
-        for layout in doc.layouts
-        if not layout.is_modelspace
-        for entity in layout
-        if entity.dxftype() not in _ANNOTATION and wanted(written_layer(entity))
-    )
-    if count:
-        said.note(
-            f"{count} entities on route layers stand on paper layouts, and were not read: draw runs in model space"
-        )

@@ -36,6 +36,12 @@ class Piece:
     kind: str
     closed: bool = False
     tags: tuple[tuple[str, str], ...] = ()  # key=value of its extended data
+    members: tuple[str, ...] = ()  # handles of all entities that it stands for, repeats included; empty: its own
+
+    @property
+    def handles(self) -> tuple[str, ...]:
+        """The handles of all entities that this piece stands for."""
+        return self.members if self.members else (self.handle,)
 
     @property
     def route_id(self) -> str | None:
