@@ -21,7 +21,7 @@ from route3d.model.panel import FRONTS
 from route3d.model.run import BENT, ENDS
 from route3d.model.zone import KINDS as ZONE_KINDS
 from route3d.model.zone import LOCATIONS
-from route3d.units import METRES_PER_UNIT
+from route3d.units import METRES_PER_UNIT, parse_weight
 
 PROJECT_FILE = "route3d.toml"
 DECKS = ("metal-roof", "other-roof", "floor")
@@ -62,10 +62,17 @@ def _plain_text(value: object) -> object:
     return value
 
 
+def _share(value: float) -> float:
+    if not 0.0 <= value < 1.0:
+        raise ValueError(f"a share from 0 to 1 is expected, such as 0.05 for 5 %, not {value:g}")
+    return value
+
+
 Number = Annotated[float, BeforeValidator(_plain_number)]
 Text = Annotated[str, BeforeValidator(_plain_text)]
 Positive = Annotated[Number, Field(gt=0)]
 NotNegative = Annotated[Number, Field(ge=0)]
+Share = Annotated[Number, AfterValidator(_share)]
 Unit = Annotated[Text, _one_of(tuple(METRES_PER_UNIT))]
 Role = Annotated[Text, _one_of(ROLES)]
 End = Annotated[Text, _one_of(ENDS)]
@@ -105,7 +112,9 @@ class RunTable(_Table):
 
     id: Text
     cable: Text
-    path: Annotated[list[Point3], Field(min_length=2)]
+    path: Annotated[list[Point3], Field(min_length=2)] | None = None
+    from_point: Point3 | None = None
+    to_point: Point3 | None = None
     start: End | None = None
     end: End | None = None
     bent: Bent | list[Bent] | None = None
@@ -115,6 +124,17 @@ class RunTable(_Table):
     guards: list[Stretch] = []
     grommets: Flag | None = None
     serves_duct: Flag = False
+
+    @model_validator(mode="after")
+    def _routed_or_not(self) -> RunTable:
+        ends = [key for key in ("from_point", "to_point") if getattr(self, key) is not None]
+        if self.path is not None and ends:
+            raise ValueError(f"it has a path, so that {ends[0]} says nothing; take one of them out")
+        if self.path is None and len(ends) < 2:
+            raise ValueError("path is missing: give its points, or from_point and to_point where it has no route yet")
+        if self.path is None and (self.straps or self.supports or self.plates or self.guards):
+            raise ValueError("it has no route yet, so nothing can be placed along it")
+        return self
 
     @model_validator(mode="after")
     def _forward(self) -> RunTable:
@@ -148,12 +168,15 @@ class CableTable(_Table):
     fitting: Literal["dry", "wet"] | None = None
     bushings: Flag | None = None
     bend_multiplier: Positive | None = None
+    weight: Text | None = None
     current_carrying: Annotated[int, Field(ge=0, strict=True)] | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> CableTable:
         if self.size is not None:
             ConductorSize.parse(self.size)
+        if self.weight is not None:
+            parse_weight(self.weight)
         sheath, overall, minor = self.sheath_diameter, self.overall_diameter, self.minor_diameter
         if sheath is not None and overall is not None and overall < sheath:
             raise ValueError(f"overall_diameter {overall:g} is smaller than sheath_diameter {sheath:g}")
@@ -243,6 +266,66 @@ class SettingsTable(_Table):
     bundle_spacing: NotNegative | None = None
 
 
+class RoutingTable(_Table):
+    """``[routing]``; what is not said keeps the default of ``route3d.model.routing.Routing``."""
+
+    turn: NotNegative | None = None
+    hole: NotNegative | None = None
+    unheld: NotNegative | None = None
+    zone: NotNegative | None = None
+    alternatives: Annotated[int, Field(ge=1, le=9, strict=True)] | None = None
+    rise: NotNegative | None = None
+    drop: NotNegative | None = None
+    aside: NotNegative | None = None
+
+
+class TakeOffRunTable(_Table):
+    """One ``[takeoff.run."ID"]``: what is special about one run."""
+
+    start: NotNegative | None = None
+    end: NotNegative | None = None
+    slack: NotNegative | None = None
+    sag: Share | None = None
+    waste: Share | None = None
+    feeder: Flag | None = None
+    pull_from: Literal["start", "end"] | None = None
+    storey: Text | None = None
+    group: Text | None = None
+
+
+class TakeOffTable(_Table):
+    """``[takeoff]``; what is not said keeps the default of ``route3d.model.allowance.TakeOffSettings``."""
+
+    free_conductor: NotNegative | None = None
+    conductors: dict[End, NotNegative] = {}
+    sheath: dict[End, NotNegative] = {}
+    slack: dict[End, NotNegative] = {}
+    sag: Share | None = None
+    waste: Share | None = None
+    feeder_waste: Share | None = None
+    feeder_extra: NotNegative | None = None
+    round_up: Positive | None = None
+    reusable: NotNegative | None = None
+    storeys: dict[Text, Number] = {}
+    run: dict[Text, TakeOffRunTable] = {}
+
+
+class CoilTable(_Table):
+    """One ``[[coil]]``."""
+
+    cable: Text
+    length: Positive
+    count: Annotated[int, Field(ge=0, strict=True)] | None = None
+    cost: NotNegative | None = None
+    offcut: Text | None = None
+
+    @model_validator(mode="after")
+    def _consistent(self) -> CoilTable:
+        if self.offcut is not None and self.cost is not None:
+            raise ValueError("an offcut is at hand, so it has no 'cost'")
+        return self
+
+
 class ProjectTable(_Table):
     """A whole project file."""
 
@@ -262,6 +345,9 @@ class ProjectTable(_Table):
     firestop: list[FireStopTable] | None = None
     panel: list[PanelTable] = []
     settings: SettingsTable = SettingsTable()
+    routing: RoutingTable = RoutingTable()
+    takeoff: TakeOffTable = TakeOffTable()
+    coil: list[CoilTable] = []
 
 
 def project_path(given: Path) -> Path:

@@ -19,6 +19,7 @@ from importers.project_file import (
     ModelTable,
     ProjectTable,
     RoutesTable,
+    RoutingTable,
     RunTable,
     SettingsTable,
     project_path,
@@ -26,17 +27,19 @@ from importers.project_file import (
 )
 from importers.project_file import nearest as did_you_mean
 from importers.roles import ZONE_ROLE, ModelRoles, RoleMap, layer_matches, role_map
+from importers.takeoff import resolve_takeoff
 from importers.zones import build_zones
 from route3d.errors import InputError, ProjectKeyError
 from route3d.kernel.openings import capped
 from route3d.model.building import Drawing, DrawnRoute, InputFile, Unread
 from route3d.model.cable import Cable, ConductorSize
 from route3d.model.element import SHEET_ROLES, Element
-from route3d.model.finding import CHECKS
+from route3d.model.finding import CHECKS, Finding, not_known
 from route3d.model.job import FireStop, Job, Settings
+from route3d.model.routing import Routing
 from route3d.model.run import BENT, ENDS, Run
 from route3d.rules.rulebook import RuleBook, load_rulebook
-from route3d.units import METRES_PER_UNIT
+from route3d.units import METRES_PER_UNIT, parse_weight
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,8 +86,11 @@ def resolve_project(
     drawings = [reader.model(entry) for entry in table.model]
     drawn_runs, route_sources, route_unread = reader.all_routes(cables)
     typed_runs = [_typed_run(entry, unit_m, cables, path.name) for entry in table.run]
-    runs = _distinct([*typed_runs, *drawn_runs], path.name)
-    if not runs and not route_unread:
+    every = _distinct([*typed_runs, *drawn_runs], path.name)
+    without_route = {entry.id for entry in table.run if entry.path is None}
+    runs = tuple(run for run in every if run.run_id not in without_route)
+    unrouted = tuple(run for run in every if run.run_id in without_route)
+    if not every and not route_unread:
         raise ProjectKeyError(path.name, "no run to check; add a [[run]] with its points, or [[routes]] with a drawing")
 
     elements = tuple(reader.finished(e) for d in drawings for e in d.elements if e.role != ZONE_ROLE)
@@ -104,12 +110,15 @@ def resolve_project(
         zones=zones,
         clearance_m={role: gap * unit_m for role, gap in table.clearance.items()},
         settings=settings,
-        firestops=_fire_stops(table, runs, unit_m, path.name),
+        firestops=_fire_stops(table, every, unit_m, path.name),
         panels=panels,
+        takeoff=resolve_takeoff(table.takeoff, table.coil, [run.run_id for run in every], cables, unit_m, path.name),
         inputs=tuple([drawing.source for drawing in drawings] + route_sources),
         unread=tuple(unread),
         notes=(*reader.notes, *reader.frame.notes(), *panel_notes),
-        input_findings=tuple(zone_findings),
+        input_findings=(*zone_findings, *(_not_routed(run) for run in unrouted)),
+        unrouted=unrouted,
+        routing=_routing(table.routing, unit_m),
     )
     return Project(path=path, job=job, rules=rules)
 
@@ -331,6 +340,7 @@ def _cable(cable_id: str, entry: CableTable, unit_m: float) -> Cable:
         fitting=entry.fitting,
         bushings=entry.bushings,
         bend_multiplier=entry.bend_multiplier,
+        weight_kg_m=None if entry.weight is None else parse_weight(entry.weight),
         current_carrying=entry.current_carrying,
     )
 
@@ -351,9 +361,10 @@ def _settings(entry: SettingsTable, unit_m: float) -> Settings:
 
 def _typed_run(entry: RunTable, unit_m: float, cables: Mapping[str, Cable], file: str) -> Run:
     _known_cable(entry.cable, cables, file, f"run {entry.id!r} cable")
-    corners = np.array(entry.path) * unit_m
+    corners = np.array([entry.from_point, entry.to_point] if entry.path is None else entry.path) * unit_m
     if np.linalg.norm(np.diff(corners, axis=0), axis=1).max() <= 1e-6:
-        raise ProjectKeyError(file, "all points of the path are the same point", f"run {entry.id!r} path")
+        key = "from_point, to_point" if entry.path is None else "path"
+        raise ProjectKeyError(file, "all points of the path are the same point", f"run {entry.id!r} {key}")
     return Run(
         run_id=entry.id,
         cable_id=entry.cable,
@@ -370,6 +381,22 @@ def _typed_run(entry: RunTable, unit_m: float, cables: Mapping[str, Cable], file
         where=f"run {entry.id!r}",
         bent=(entry.bent,) if isinstance(entry.bent, str) else tuple(entry.bent or ()),
     )
+
+
+def _not_routed(run: Run) -> Finding:
+    return not_known(
+        None,
+        run.run_id,
+        "project run",
+        f"Run {run.run_id!r} is given by its ends only: it has no route yet, and nothing of it is checked.",
+        f"Find routes with `route3d propose --run {run.run_id}`, or give its path.",
+    )
+
+
+def _routing(entry: RoutingTable, unit_m: float) -> Routing:
+    given = {key: value for key, value in entry.model_dump().items() if value is not None}
+    lengths = {f"{key}_m": given[key] * unit_m for key in ("turn", "hole", "rise", "drop", "aside") if key in given}
+    return Routing(**lengths, **{key: given[key] for key in ("unheld", "zone", "alternatives") if key in given})
 
 
 def _fire_stops(table: ProjectTable, runs: Iterable[Run], unit_m: float, file: str) -> tuple[FireStop, ...] | None:

@@ -89,6 +89,7 @@ class Cable:
     fitting: str | None = None  # "dry", "wet": what its connectors are made for
     bushings: bool | None = None  # insulating bushings at its cut ends
     bend_multiplier: float | None = None  # the maker's, in place of the rule set's
+    weight_kg_m: float | None = None  # of one metre
     current_carrying: int | None = None  # how many of the conductors carry current; None: taken from ``conductors``
 
     @property

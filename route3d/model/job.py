@@ -3,13 +3,15 @@
 from __future__ import annotations
 
 from collections.abc import Mapping
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 
+from route3d.model.allowance import TakeOffSettings
 from route3d.model.building import InputFile, Unread
 from route3d.model.cable import Cable
 from route3d.model.element import Element
 from route3d.model.finding import Finding
 from route3d.model.panel import Panel
+from route3d.model.routing import Routing
 from route3d.model.run import Run
 from route3d.model.zone import Zone
 
@@ -53,15 +55,24 @@ class Job:
     settings: Settings
     firestops: tuple[FireStop, ...] | None = None  # None: the project states none
     panels: tuple[Panel, ...] = ()  # what needs working space
+    takeoff: TakeOffSettings = field(default_factory=TakeOffSettings)
     inputs: tuple[InputFile, ...] = ()
     unread: tuple[Unread, ...] = ()
     notes: tuple[str, ...] = ()
     input_findings: tuple[Finding, ...] = field(default=())  # what reading the project already found wanting
-    _by_id: Mapping[str, Element] = field(init=False, repr=False, default_factory=dict)
-
-    def __post_init__(self) -> None:
-        object.__setattr__(self, "_by_id", {element.element_id: element for element in self.elements})
+    unrouted: tuple[Run, ...] = ()  # given by their two ends only, ``corners_m`` (2, 3): nothing of them is checked
+    routing: Routing = field(default_factory=Routing)
+    _by_id: Mapping[str, Element] | None = field(init=False, repr=False, default=None)
 
     def element(self, element_id: str | None) -> Element | None:
         """Return the element of that id, or None."""
+        if self._by_id is None:
+            object.__setattr__(self, "_by_id", {element.element_id: element for element in self.elements})
+        assert self._by_id is not None
         return None if element_id is None else self._by_id.get(element_id)
+
+    def with_runs(self, runs: tuple[Run, ...]) -> Job:
+        """Return the job with other runs, and all that was prepared of its elements."""
+        other = replace(self, runs=runs)
+        object.__setattr__(other, "_by_id", self._by_id)
+        return other

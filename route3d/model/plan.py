@@ -48,6 +48,8 @@ class StrapPlan:
     stuck: tuple[StuckStretch, ...]
     margin: float  # share of each interval that is kept free, as asked
     notes: tuple[str, ...] = ()
+    refused_at_m: tuple[float, ...] = ()  # straps of the run that only what may not hold them could: to be taken out
+    refused_supports_at_m: tuple[float, ...] = ()  # supports likewise
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +76,8 @@ class CutLength:
     pull_why: str
     group: str = ""  # the panel that a home run belongs to
     unsure: tuple[str, ...] = ()  # what had to be assumed, or could not be
+    weight_source: str = ""  # the key of the project, or the table of nominal values
+    feeder: bool = False
 
 
 @dataclass(frozen=True, slots=True)
@@ -91,7 +95,7 @@ class Coil:
 
 @dataclass(frozen=True, slots=True)
 class CableCut:
-    """All coils of one cable; ``fewest_proven`` is the proven lower bound of what the plan minimises."""
+    """All coils of one cable, and the proven lower bound of what the plan minimises."""
 
     cable_id: str
     coils: tuple[Coil, ...]
@@ -99,6 +103,12 @@ class CableCut:
     bought_bound_m: float  # no plan can buy less
     too_long: tuple[str, ...]  # runs longer than any coil
     unsure: tuple[str, ...] = ()
+    minimised: str = "length"  # what the plan minimises: length that is bought, or cost
+    cost: float | None = None  # of all that is bought, where the project states costs
+    cost_bound: float | None = None  # no plan costs less
+    proven: bool = True  # no plan is better than this one
+    stock_source: str = ""  # the key of the project, or practice
+    too_long_advice: str = ""
 
 
 @dataclass(frozen=True, slots=True)
