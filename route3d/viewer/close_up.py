@@ -61,18 +61,8 @@ def close_up(job: Job, review: Review, finding: Finding, origin: Floats, width: 
     ValueError
         The finding has no place.
     """
-    if finding.point_m is None:
-        raise ValueError(f"finding {finding.finding_id} has no place")
+    camera, (subject, _, dimensions, extra) = _looked_at(job, review, finding, origin, width, height)
     place = np.asarray(finding.point_m, dtype=np.float64) - origin
-    judged = next((r for r in review.runs if r.fitted.run.run_id == finding.run), None)
-    if judged is None or not len(judged.fitted.pieces):
-        view: _View = (place + 0.5 * np.vstack([np.eye(3), -np.eye(3)]), np.array([-0.5, -0.85, 0.75]), (), ())
-    else:
-        view = _of_run(job, review, judged, finding, place, origin)
-    subject, toward, dimensions, extra = view
-    axes = looking_from(toward)
-    margin = round(0.17 * min(width, height))
-    camera = fitted(axes, subject, width, height, margin_px=margin, least_m=NEAREST_M)
     around = 0.75 * camera.metres_per_px * max(width, height)
     within_m = np.array([subject.min(axis=0) - around, subject.max(axis=0) + around]) + origin
     faded = in_sight(job, finding, subject, camera, origin)
@@ -85,6 +75,27 @@ def close_up(job: Job, review: Review, finding: Finding, origin: Floats, width: 
     meant = frozenset(i for i, e in enumerate(job.elements) if e.element_id == finding.other)
     runs = frozenset(name for name in (finding.run, finding.other) if name is not None)
     return CloseUp(camera, dimensions, extra, within_m, faded, meant, runs, bare_m)
+
+
+def camera_of(job: Job, review: Review, finding: Finding, origin: Floats, width: int, height: int) -> Camera:
+    """Return the camera of `close_up` alone, without looking for what stands in the way; errors as there."""
+    return _looked_at(job, review, finding, origin, width, height)[0]
+
+
+def _looked_at(
+    job: Job, review: Review, finding: Finding, origin: Floats, width: int, height: int
+) -> tuple[Camera, _View]:
+    if finding.point_m is None:
+        raise ValueError(f"finding {finding.finding_id} has no place")
+    place = np.asarray(finding.point_m, dtype=np.float64) - origin
+    judged = next((r for r in review.runs if r.fitted.run.run_id == finding.run), None)
+    if judged is None or not len(judged.fitted.pieces):
+        view: _View = (place + 0.5 * np.vstack([np.eye(3), -np.eye(3)]), np.array([-0.5, -0.85, 0.75]), (), ())
+    else:
+        view = _of_run(job, review, judged, finding, place, origin)
+    subject, toward, _, _ = view
+    margin = round(0.17 * min(width, height))
+    return fitted(looking_from(toward), subject, width, height, margin_px=margin, least_m=NEAREST_M), view
 
 
 _View = tuple[Floats, Floats, tuple[Dimension, ...], tuple[Drawable, ...]]

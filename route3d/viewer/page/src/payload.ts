@@ -1,0 +1,274 @@
+/** What the server (or the report's embedded data) tells the page. Numbers are metres, relative to `origin_m`. */
+
+export type Point = [number, number, number];
+export type Verdict = "pass" | "fail" | "unchecked";
+export type Severity = "violation" | "caution" | "note";
+export type LengthUnit = "mm" | "cm" | "m" | "in" | "ft";
+
+export interface Unread {
+  file: string;
+  handle: string;
+  layer: string;
+  kind: string;
+  reason: string;
+  box_m: [Point, Point] | null;
+}
+
+export interface Input {
+  file: string;
+  entities: number;
+  triangles: number;
+  unit: string;
+}
+
+export interface Role {
+  colour: string;
+  shown: boolean;
+}
+
+export interface CheckWords {
+  title: string;
+  /** Marker of the check: the same in the picture, the table and the strip. */
+  shape: string;
+}
+
+export interface Cable {
+  method: string;
+  overall_diameter_m: number | null;
+  required_inner_m: number | null;
+  text: string;
+}
+
+export interface End {
+  kind: string;
+  element: string | null;
+}
+
+export interface Bend {
+  at_m: number;
+  point_m: Point;
+  angle_deg: number;
+  inner_radius_m: number;
+  required_m: number | null;
+  ratio: number | null;
+  rule: string;
+  source: string;
+  required_arc_m: Point[] | null;
+}
+
+export interface Support {
+  at_m: number;
+  kind: string;
+  secures: boolean;
+  source: string;
+  point_m: Point;
+}
+
+export interface Span {
+  check: string;
+  from_m: number;
+  to_m: number;
+  length_m: number;
+  limit_m: number | null;
+  exempt: string | null;
+  rule: string;
+  source: string;
+  ok: boolean;
+  why: string;
+}
+
+export interface ZoneStretch {
+  name: string;
+  kind: string;
+  from_m: number;
+  to_m: number;
+}
+
+export interface Run {
+  id: string;
+  cable: string;
+  verdict: Verdict;
+  length_m: number;
+  radius_m: number | null;
+  smallest_gap_m?: number | null;
+  /** It has changes that are not saved. */
+  changed?: boolean;
+  /** It is not in the project yet. */
+  added?: boolean;
+  storey: string;
+  source: "project" | "drawing";
+  editable: boolean;
+  corners_m: Point[];
+  start: End;
+  end: End;
+  line_m: Point[];
+  line_at_m: number[];
+  bends: Bend[];
+  supports: Support[];
+  spans: Span[];
+  zones: ZoneStretch[];
+  straps_at_m: number[];
+  supports_at_m: number[];
+}
+
+export interface Finding {
+  id: string;
+  number: number;
+  check: string;
+  severity: Severity;
+  run: string | null;
+  other: string | null;
+  rule: string;
+  source: string;
+  at_m: [number, number] | null;
+  point_m: Point | null;
+  measured: number | null;
+  required: number | null;
+  unit: string;
+  message: string;
+  remedy: string;
+  unchecked: boolean;
+  storey: string;
+  group: string;
+  gap_line_m: [Point, Point] | null;
+}
+
+export interface Step {
+  step: string;
+  text: string;
+}
+
+export interface Zone {
+  name: string;
+  kind: string;
+  positions_m: Point[];
+  indices: number[][];
+  unclosed_m?: [Point, Point][];
+}
+
+export interface Summary {
+  runs: number;
+  runs_passed: number;
+  runs_failed: number;
+  runs_unchecked: number;
+  violations: number;
+  cautions: number;
+  [name: string]: number;
+}
+
+export interface Review {
+  format: number;
+  revision: number;
+  project: string;
+  rules: string;
+  made: string;
+  caution: string;
+  origin_m: Point;
+  editable: boolean;
+  live: boolean;
+  units: { length: LengthUnit };
+  summary: Summary;
+  unread: Unread[];
+  notes: string[];
+  inputs: Input[];
+  roles: Record<string, Role>;
+  checks: Record<string, CheckWords>;
+  cables: Record<string, Cable>;
+  runs: Run[];
+  findings: Finding[];
+  chains: Record<string, Step[]>;
+  zones: Zone[];
+  plans: unknown;
+}
+
+/** One building element, as the header of building.bin lists it. */
+export interface Element {
+  id: string;
+  role: string;
+  layer: string;
+  file: string;
+  handle: string;
+  name: string;
+  storey: string;
+  guid: string;
+}
+
+/** What the page sends of one edited run; keys that are absent stay as they are, null is as the project has it. */
+export interface Edit {
+  run: string;
+  corners_m?: Point[];
+  straps_at_m?: number[];
+  supports_at_m?: number[];
+  cable?: string;
+  start?: string | null;
+  end?: string | null;
+  added?: boolean;
+  deleted?: boolean;
+}
+
+export interface Drafts {
+  count: number;
+  since: string;
+  unreadable: number;
+}
+
+export interface Camera {
+  eye_m: Point;
+  target_m: Point;
+  up?: Point;
+  projection: "orthographic" | "perspective";
+  height_m?: number;
+}
+
+export interface SelectMessage {
+  finding: string | null;
+  run: string | null;
+  element: string | null;
+  camera: Camera | null;
+}
+
+export type ToServer =
+  | { do: "draft"; seq: number; edits: Edit[] }
+  | { do: "save" | "take-drafts" | "reload"; seq: number }
+  | { do: "drop-drafts"; seq: number; all?: boolean }
+  | ({ do: "select" } & SelectMessage);
+
+/** `seq` is null where another window asked. */
+export interface Checked {
+  say: "checked";
+  seq: number | null;
+  revision: number;
+  ms: number;
+  /** Too much changed to be listed: the review is to be loaded again. */
+  whole: boolean;
+  runs: Run[];
+  runs_gone: string[];
+  findings: Finding[];
+  findings_gone: string[];
+  chains: Record<string, Step[]>;
+  summary: Summary;
+  unsaved: number;
+  notes: string[];
+}
+
+export interface Hello {
+  say: "hello";
+  revision: number;
+  editable: boolean;
+  why_not_editable: string | null;
+  unsaved: number;
+  drafts: Drafts | null;
+  input_changed: string[];
+}
+
+export type FromServer =
+  | Hello
+  | Checked
+  | { say: "saved"; seq: number | null; files: string[]; notes?: string[]; unsaved: number }
+  | { say: "failed"; seq: number | null; why: string }
+  | { say: "dropped"; seq: number | null; unsaved: number }
+  | { say: "drafts"; drafts: Drafts | null }
+  | { say: "working"; doing: string | null; share?: number | null }
+  | ({ say: "selected" } & SelectMessage)
+  | { say: "input-changed"; files: string[] }
+  | { say: "review-changed"; revision: number };

@@ -1,0 +1,189 @@
+/** What the page and the server say to each other, and what it does to the store. */
+
+import type { Edits } from "./edits";
+import { Live } from "./live";
+import { changeWords, merged } from "./merge";
+import type { Camera, Checked, FromServer, Hello, Review } from "./payload";
+import type { Scene } from "./scene/scene";
+import { READ_ONLY, type Store } from "./store";
+
+const TELL_AFTER_MS = 700;
+
+export class LiveLink {
+  private readonly live: Live;
+  private told = 0;
+  private camera: Camera | null = null;
+  private before: Review;
+
+  constructor(
+    private readonly store: Store,
+    private readonly edits: Edits,
+    private readonly scene: Scene,
+    private readonly reload: () => Promise<void>,
+  ) {
+    this.before = store.get().review;
+    const address = `${window.location.protocol === "https:" ? "wss" : "ws"}://${window.location.host}/live`;
+    this.live = new Live(
+      address,
+      {
+        up: () => store.line({ state: "up", refused: false }),
+        lost: (refused) => store.line({ state: "lost", saving: false, working: "", refused }),
+        refused: () => edits.refused(),
+        message: (message) => this.hear(message),
+        checking: (busy) => store.line({ checking: busy }),
+      },
+      () => edits.toSend(),
+    );
+    store.subscribe((now, before) => {
+      if (now.selection !== before.selection && now.cause !== "window" && now.cause !== "check") this.select(null);
+    });
+  }
+
+  connect(): void {
+    this.live.connect();
+  }
+
+  draft(): void {
+    this.live.draft();
+  }
+
+  save(): void {
+    this.store.line({ saving: true });
+    this.live.ask({ do: "save" });
+  }
+
+  take(): void {
+    this.store.line({ drafts: null });
+    this.live.ask({ do: "take-drafts" });
+  }
+
+  /** Drop what an earlier session left behind. */
+  drop(): void {
+    this.store.line({ drafts: null });
+    this.live.ask({ do: "drop-drafts" });
+  }
+
+  /** Give up everything that is not saved. */
+  dropAll(): void {
+    this.live.ask({ do: "drop-drafts", all: true });
+  }
+
+  /** Have the files read again. */
+  readAnew(): void {
+    this.store.line({ working: "reading the files" });
+    this.live.ask({ do: "reload" });
+  }
+
+  /** The camera came to rest: other windows go there too. */
+  moved(camera: Camera): void {
+    if (this.camera !== null && near(this.camera, camera)) return;
+    this.camera = camera;
+    this.select(camera);
+  }
+
+  private select(camera: Camera | null): void {
+    const { line, selection } = this.store.get();
+    if (line.follow) this.live.select({ ...selection, camera });
+  }
+
+  private hear(message: FromServer): void {
+    const { store } = this;
+    switch (message.say) {
+      case "hello":
+        this.hello(message);
+        break;
+      case "checked":
+        this.checked(message);
+        break;
+      case "saved":
+        store.line({ saving: false, unsaved: message.unsaved, notes: message.notes ?? [] });
+        if (message.unsaved === 0) this.edits.clear();
+        store.update({ notice: ["Saved: " + message.files.join(", ") + ".", ...(message.notes ?? [])].join(" ") });
+        break;
+      case "failed":
+        store.line({ saving: false, working: "", failures: [...store.get().line.failures.filter((why) => why !== message.why), message.why] });
+        break;
+      case "dropped":
+        store.line({ unsaved: message.unsaved });
+        if (message.unsaved === 0) this.edits.clear();
+        break;
+      case "drafts":
+        store.line({ drafts: message.drafts });
+        break;
+      case "working":
+        store.line({ working: workingWords(message.doing, message.share ?? null) });
+        break;
+      case "selected":
+        if (!store.get().line.follow) break;
+        store.select({ finding: message.finding, run: message.run, element: message.element }, "window");
+        if (message.camera !== null) {
+          this.camera = message.camera;
+          this.scene.setCamera(message.camera, { fly: true });
+        }
+        break;
+      case "input-changed":
+        store.line({ changedInputs: [...new Set([...store.get().line.changedInputs, ...message.files])] });
+        break;
+      case "review-changed":
+        store.line({ changedInputs: [] });
+        void this.renew();
+        break;
+    }
+  }
+
+  private hello(message: Hello): void {
+    const { store, edits } = this;
+    store.line({
+      editable: message.editable,
+      whyNot: message.editable ? "" : (message.why_not_editable ?? READ_ONLY),
+      drafts: message.drafts,
+      unsaved: message.unsaved,
+      changedInputs: message.input_changed,
+    });
+    if (message.revision !== store.get().review.revision) void this.renew();
+    if (edits.resend()) this.live.draft();
+  }
+
+  private async renew(): Promise<void> {
+    await this.reload();
+    this.before = this.store.get().review;
+    this.store.line({ working: "" });
+  }
+
+  private checked(message: Checked): void {
+    const { store } = this;
+    store.line({ lastCheck_ms: message.seq === null ? store.get().line.lastCheck_ms : message.ms, unsaved: message.unsaved, notes: message.notes });
+    if (message.whole || message.revision > store.get().review.revision + 1) {
+      void this.renew();
+      return;
+    }
+    const review = merged(store.get().review, message);
+    store.update({ review });
+    this.scene.updateRuns(message.runs, message.runs_gone);
+    if (message.findings.length > 0 || message.findings_gone.length > 0) this.scene.updateFindings(review.findings);
+    const { selection } = store.get();
+    const lost = selection.finding !== null && message.findings_gone.includes(selection.finding);
+    if (lost) store.select({ run: selection.run }, "check");
+    this.tell();
+  }
+
+  /** Say what the checks changed once the changes pause: a drag is not read out step by step. */
+  private tell(): void {
+    window.clearTimeout(this.told);
+    this.told = window.setTimeout(() => {
+      const now = this.store.get().review;
+      const words = changeWords(this.before, now);
+      this.before = now;
+      if (words !== "") this.store.update({ notice: words });
+    }, TELL_AFTER_MS);
+  }
+}
+
+function workingWords(doing: string | null, share: number | null): string {
+  if (doing === null) return "";
+  return share === null ? doing : `${doing}, ${Math.round(share * 100)} %`;
+}
+
+function near(a: Camera, b: Camera): boolean {
+  return [0, 1, 2].every((k) => Math.abs(a.eye_m[k] - b.eye_m[k]) < 2e-3 && Math.abs(a.target_m[k] - b.target_m[k]) < 2e-3);
+}
