@@ -6,6 +6,8 @@
     │  ├─ UnknownUnitError    the unit of length is never guessed
     │  └─ ProjectKeyError     names the nearest known key
     ├─ RuleBookError          a rule file: file, key, what was expected
+    ├─ StoreError             the database of decisions cannot be opened, brought up to date or written
+    ├─ ClusterError           an engine that cannot be reached or used
     └─ MissingExtraError      which optional part to install
 
 A run that breaks a rule is a ``Finding``, never an exception. A wrong argument inside the code is a ``ValueError``.
@@ -42,6 +44,14 @@ class ProjectKeyError(InputError):
 
 class RuleBookError(Route3DError):
     """A rule file that cannot be used."""
+
+
+class StoreError(Route3DError):
+    """The database of decisions cannot be used; the message says why and what to do."""
+
+
+class ClusterError(Route3DError):
+    """An engine that cannot be reached, has no workers or other versions than this machine, or was lost."""
 
 
 class MissingExtraError(Route3DError):

@@ -72,6 +72,7 @@ def _run(run: RunReview, sources: Mapping[str, str]) -> dict[str, Any]:
         "cable": drawn.cable_id,
         "verdict": run.verdict,
         "length_m": _rounded(run.fitted.length_m),
+        "corners_m": _rounded(drawn.corners_m),
         "smallest_gap_m": _rounded(run.smallest_gap_m),
         "start": {"kind": run.attachment.start.kind, "element": run.attachment.start.element_id},
         "end": {"kind": run.attachment.end.kind, "element": run.attachment.end.element_id},

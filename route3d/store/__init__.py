@@ -1,0 +1,1 @@
+"""What outlives a check: decisions about findings, in a database beside the project."""
