@@ -1,0 +1,171 @@
+"""What ``route3d report`` writes, one function per deliverable: each makes one file and says in words what is in it."""
+
+from __future__ import annotations
+
+import tempfile
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass
+from pathlib import Path
+from typing import Any
+
+from route3d.cli.bcf import Pictures, chosen, export
+from route3d.errors import MissingExtraError
+from route3d.examine import Examined
+from route3d.model.decision import Matter
+from route3d.model.finding import Finding, Review
+from route3d.model.job import Job
+from route3d.reports.html import page
+from route3d.reports.markup_dxf import write_markup
+from route3d.reports.results_json import results
+from route3d.reports.review_junit import junit
+from route3d.reports.review_pdf import write_review_pdf
+from route3d.reports.review_rows import finding_rows, review_notes, review_tables, trend_rows
+from route3d.reports.review_sarif import sarif
+from route3d.reports.scene_glb import scene_glb
+from route3d.reports.takeoff_csv import csv_text
+from route3d.reports.takeoff_rows import Rows
+from route3d.reports.takeoff_xlsx import workbook_of
+from route3d.reports.writing import write_whole
+from route3d.rules.rulebook import RuleBook
+from route3d.store.decisions import matters
+from route3d.store.opening import store_path
+from route3d.store.recording import trend_points
+from route3d.viewer.discreet import Discreet
+from route3d.viewer.page_file import page_file
+from route3d.viewer.picture import draw_picture
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Given:
+    """What every deliverable is made from: the checked project, and the options of the command by name."""
+
+    project_file: Path
+    rules: RuleBook
+    examined: Examined
+    review: Review
+    options: dict[str, Any]
+
+    @property
+    def job(self) -> Job:
+        """The job that was checked."""
+        return self.examined.scene.job
+
+    @property
+    def known(self) -> tuple[Matter, ...]:
+        """What was decided, where decisions are kept."""
+        return matters(store_path(self.project_file))
+
+    @property
+    def trend(self) -> Rows:
+        """The counts of each recorded revision."""
+        points = trend_points(store_path(self.project_file))
+        return trend_rows((p.number, p.made, p.rules, p.counts, p.unread) for p in points)
+
+    @property
+    def findings(self) -> tuple[Finding, ...]:
+        """The findings that were asked for; where none were named, violations and cautions."""
+        return chosen(self.review, self.options["findings"], self.project_file)
+
+
+def _dxf(path: Path, given: Given) -> str:
+    unit, scale = given.options["unit"], given.options["plot_scale"]
+    done = write_markup(path, given.examined, given.review, unit=unit, plot_scale=scale)
+    said = [f"{done.runs} runs", f"{done.straps} marks of what holds them", f"{done.callouts} findings called out"]
+    if done.unplaced:
+        said.append(f"{done.unplaced} findings in the list only")
+    if done.left_out:
+        said.append(f"{done.left_out} dimensions without room left out")
+    return ", ".join(said)
+
+
+def _bcf(path: Path, given: Given) -> str:
+    options = given.options
+    return export(
+        path,
+        given.job,
+        given.review,
+        given.findings,
+        version=options["bcf_version"],
+        pictures=options["pictures"],
+        store=store_path(given.project_file),
+        onto=options["onto"],
+    )
+
+
+def _html(path: Path, given: Given) -> str:
+    shown = Discreet(given.project_file.parent)
+    shown.learn(source.file for source in given.job.inputs)
+    text = page_file(
+        given.job, given.review, given.rules, results, project_file=given.project_file.name, shown=shown
+    )  # fmt: skip
+    write_whole(path, text)
+    return f"{len(given.review.findings)} findings and the building, {len(text.encode()) / 1e6:.1f} MB, opens anywhere"
+
+
+def _plain_html(path: Path, given: Given) -> str:
+    drawn: list[tuple[str, bytes]] = []
+    missing = None
+    try:
+        with tempfile.TemporaryDirectory() as scratch:
+            for view, title in (("overview", "Overview"), ("plan", "Plan")):
+                file = Path(scratch) / f"{view}.png"
+                draw_picture(given.job, given.review, file, view=view)
+                drawn.append((title, file.read_bytes()))
+    except MissingExtraError as error:
+        missing = str(error)
+    write_whole(path, page(given.review, drawn, missing))
+    return f"{len(given.review.findings)} findings, {len(drawn)} pictures, no script"
+
+
+def _pdf(path: Path, given: Given) -> str:
+    drawing = Pictures(given.job, given.review, given.options["pictures"])
+    findings = given.findings
+    drawn = write_review_pdf(path, given.review, findings, given.known, drawing.of, given.options["paper"], given.trend)
+    why = f"; no picture: {drawing.missing}" if drawing.missing else ""
+    return f"{len(findings)} findings, {drawn} with a picture, {len(findings) - drawn} without{why}"
+
+
+def _xlsx(path: Path, given: Given) -> str:
+    review, known = given.review, given.known
+    tables = (*review_tables(review, review.findings, known), given.trend)
+    write_whole(path, workbook_of(tables, f"Review: {review.project}", review_notes(review)))
+    return ", ".join(f"{len(table.rows)} rows of {table.name}" for table in tables)
+
+
+def _csv(path: Path, given: Given) -> str:
+    write_whole(path, csv_text(finding_rows(given.review.findings, given.known)))
+    return f"{len(given.review.findings)} findings"
+
+
+def _junit(path: Path, given: Given) -> str:
+    write_whole(path, junit(given.review, given.job.checks))
+    return f"{len(given.review.runs)} runs, each with {len(given.job.checks)} checks"
+
+
+def _sarif(path: Path, given: Given) -> str:
+    elements = {element.element_id: element for element in given.job.elements}
+    write_whole(path, sarif(given.review, given.job.checks, elements, given.project_file.name))
+    return f"{len(given.review.findings)} findings"
+
+
+def _glb(path: Path, given: Given) -> str:
+    data = scene_glb(given.job, given.review)
+    write_whole(path, data)
+    return (
+        f"{len(given.review.runs)} runs and the building, {len(data) / 1e6:.1f} MB; what to add to coordinates: extras"
+    )
+
+
+# option -> what writes it; a new deliverable is a line here and an option of the command
+WRITERS: Mapping[str, Callable[[Path, Given], str]] = {
+    "html": _html,
+    "plain_html": _plain_html,
+    "pdf": _pdf,
+    "xlsx": _xlsx,
+    "csv": _csv,
+    "dxf": _dxf,
+    "bcf": _bcf,
+    "glb": _glb,
+    "junit": _junit,
+    "sarif": _sarif,
+}
