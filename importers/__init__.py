@@ -6,6 +6,7 @@ from collections.abc import Callable, Sequence
 from pathlib import Path
 
 from importers import dxf, dxf_routes, ifc, ifc_routes, mesh, scans
+from importers.plain_text import with_writable_text
 from importers.roles import RoleOf
 from route3d.errors import InputError, UnreadableFileError
 from route3d.model.building import Drawing, RouteDrawing
@@ -59,7 +60,7 @@ def read_model(
         raise InputError(name, "is for meshes and point clouds only: remove it", f"model.{next(iter(stated))}")
     if say is not None and suffix in IFCS:
         stated["say"] = say
-    return reader(
+    drawing = reader(
         path,
         name=name,
         role_of=role_of,
@@ -68,6 +69,7 @@ def read_model(
         chord_tolerance_m=chord_tolerance_m,
         **stated,
     )
+    return with_writable_text(drawing)
 
 
 def read_routes(
@@ -84,7 +86,8 @@ def read_routes(
     suffix = path.suffix.lower()
     asked = {"name": name, "wanted": wanted, "units": units, "move_m": move_m, "chord_tolerance_m": chord_tolerance_m}
     if suffix in IFCS:
-        return ifc_routes.read_routes(path, **asked, **({} if say is None else {"say": say}))  # type: ignore[arg-type]
+        drawn = ifc_routes.read_routes(path, **asked, **({} if say is None else {"say": say}))  # type: ignore[arg-type]
+        return with_writable_text(drawn)
     if suffix != ".dxf":
         raise UnreadableFileError(name, "holds no runs: draw them in DXF, or as IfcCableSegment in IFC")
-    return dxf_routes.read_routes(path, **asked)  # type: ignore[arg-type]
+    return with_writable_text(dxf_routes.read_routes(path, **asked))  # type: ignore[arg-type]

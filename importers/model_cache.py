@@ -253,6 +253,8 @@ def _columns(records: Sequence[Any], kind: type, name: str, arrays: Arrays) -> d
         raise NotKeepableError(f"{name} holds something unexpected")
     told: dict[str, Any] = {"count": len(records), "values": {}, "arrays": []}
     for field in dataclasses.fields(kind):
+        if not field.init:
+            continue  # worked out again when asked for
         values = [getattr(record, field.name) for record in records]
         if not any(isinstance(value, np.ndarray) for value in values):
             told["values"][field.name] = [_plain(value) for value in values]
