@@ -218,12 +218,14 @@ class _Reader:
             self._collector.ignore(leaf.kind, layer, leaf.count * len(matrices))
             return
         steps = scale_steps(matrices)
-        for step in np.unique(steps):
-            chosen = np.flatnonzero(steps == step)
-            places = matrices[chosen]
-            self._collector.add_all(
-                leaf.shapes(self._grain(int(step))), Places(places), [paths[i] for i in chosen.tolist()], layer
-            )
+        sizes = np.unique(steps)
+        # lines in a row are told one after the other at every size, as they are when they come one by one
+        one_by_one = leaf.kind == "LINE" and len(sizes) > 1
+        for part in [slice(n, n + 1) for n in range(leaf.count)] if one_by_one else [slice(None)]:
+            for step in sizes:
+                chosen = np.flatnonzero(steps == step)
+                shapes = leaf.shapes(self._grain(int(step)))[part]
+                self._collector.add_all(shapes, Places(matrices[chosen]), [paths[i] for i in chosen.tolist()], layer)
 
     def _role(self, reference: Reference, layer: str) -> str:
         return self._collector.role_of_reference(layer, reference.shown)

@@ -17,11 +17,12 @@ import numpy as np
 from ezdxf.document import Drawing as DxfDocument
 from numpy.typing import NDArray
 
-from importers.dxf_bulk import PLACEHOLDER, BulkFaces
+from importers.dxf_bulk import PLACEHOLDER, BulkFaces, BulkLines
 from importers.dxf_curves import plane_axes
 from importers.dxf_faces import shapes_of_3dfaces, shapes_of_meshes
 from importers.dxf_kinds import ANNOTATION, shape_of
 from importers.dxf_open import LIBRARY_ERRORS, OpenedDxf
+from importers.dxf_profiles import shapes_of_lines
 from importers.dxf_shape import Grain, Shape
 from importers.dxf_xrefs import Externals
 
@@ -52,7 +53,7 @@ class Reference:
 
 @dataclass(slots=True, eq=False)
 class Leaf:
-    """One entity, the 3D faces of one layer, or meshes that were read in bulk, of a container."""
+    """One entity, the 3D faces of one layer, or meshes or lines that were read in bulk, of a container."""
 
     kind: str
     count: int  # entities
@@ -182,6 +183,8 @@ class Blocks:
                     layer = self._spelled(part.layer)
                     if isinstance(part, BulkFaces):
                         faces[layer].append(part)
+                    elif isinstance(part, BulkLines):
+                        leaves.append(Leaf("LINE", len(part), layer, partial(shapes_of_lines, part)))
                     else:
                         leaves.append(Leaf("POLYLINE", len(part), layer, partial(shapes_of_meshes, part)))
                 continue

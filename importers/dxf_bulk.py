@@ -1,4 +1,4 @@
-"""The faces and meshes of a large DXF text, taken out as arrays, and the text without them for the DXF library.
+"""The faces, meshes and lines of a large DXF text, taken out as arrays, and the text without them for the DXF library.
 
 For each unbroken row of them a placeholder stays, so that the library puts it where it would have put them: into a
 block, model space or a paper layout, between the entities before and after. What they become is proven equal to what
@@ -14,7 +14,7 @@ from itertools import pairwise
 import numpy as np
 from numpy.typing import NDArray
 
-from importers.dxf_records import FACE, KINDS, OTHER, POLYLINE, SEQEND, VERTEX, Records, read_records
+from importers.dxf_records import FACE, KINDS, LINE, OTHER, POLYLINE, SEQEND, VERTEX, Records, read_records
 from importers.dxf_tokens import WIDEST, Ints, Mask, Strings, Tokens, tokenise
 from importers.polygons import split_quads
 
@@ -55,7 +55,20 @@ class BulkMeshes:
         return len(self.handles)
 
 
-Part = BulkFaces | BulkMeshes
+@dataclass(frozen=True, slots=True, eq=False)
+class BulkLines:
+    """Single lines without thickness of one layer in a row."""
+
+    layer: str
+    handles: Strings  # (n,)
+    segments: Array  # (n, 2, 3)
+    invisible: int
+
+    def __len__(self) -> int:
+        return len(self.handles)
+
+
+Part = BulkFaces | BulkMeshes | BulkLines
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -70,9 +83,10 @@ class Bulk:
         return frozenset(part.layer for parts in self.parts.values() for part in parts)
 
 
-def take_out(data: bytes, encoding: str) -> Bulk | None:
+def take_out(data: bytes, encoding: str, *, lines: bool = True) -> Bulk | None:
     """Return the bulk of a text, or None where there is little of it or the text is not in perfect order."""
-    if PLACEHOLDER.encode() in data or data.count(b"3DFACE") + data.count(b"VERTEX") < _LEAST:
+    wanted = (b"3DFACE", b"VERTEX", b"\nLINE") if lines else (b"3DFACE", b"VERTEX")
+    if PLACEHOLDER.encode() in data or sum(data.count(word) for word in wanted) < _LEAST:
         return None
     tokens = tokenise(data)
     if tokens is None:
@@ -81,6 +95,8 @@ def take_out(data: bytes, encoding: str) -> Bulk | None:
     kinds = _kinds(tokens, zero)
     if kinds is None:
         return None
+    if not lines:
+        kinds[kinds == LINE] = OTHER
     return _Taker(data, tokens, zero, kinds, encoding).bulk()
 
 
@@ -135,14 +151,16 @@ class _Taker:
         faces, of_face = self._records(FACE)
         corners = self._corners(faces)
         meshes = self._meshes()
-        # both kinds in the order of the file
-        heads = np.concatenate([of_face, meshes.record])
-        is_face = np.arange(len(heads)) < len(of_face)
-        own = np.concatenate([np.arange(len(of_face)), np.arange(len(meshes.record))])
-        good = np.concatenate([faces.good, meshes.good])
-        end = np.concatenate([of_face + 1, meshes.end])
+        lines, of_line = self._records(LINE)
+        segments = np.stack([lines.points[10], lines.points[11]], axis=1)
+        # all kinds in the order of the file
+        heads = np.concatenate([of_face, meshes.record, of_line])
+        own = np.concatenate([np.arange(len(some)) for some in (of_face, meshes.record, of_line)])
+        kind = np.repeat([FACE, POLYLINE, LINE], [len(of_face), len(meshes.record), len(of_line)])
+        good = np.concatenate([faces.good, meshes.good, lines.good])
+        end = np.concatenate([of_face + 1, meshes.end, of_line + 1])
         joint = {
-            name: np.concatenate([getattr(faces, name), getattr(meshes.polyline, name)])
+            name: np.concatenate([getattr(faces, name), getattr(meshes.polyline, name), getattr(lines, name)])
             for name in ("handle", "layer", "owner", "invisible")
         }
         layer_text, whole = self._tokens.text(np.maximum(joint["layer"], 0), WIDEST)
@@ -153,14 +171,14 @@ class _Taker:
         if (end - heads)[order].sum() <= _LEAST // 2:
             return None
         owner_text = np.where(joint["owner"] >= 0, self._tokens.text(np.maximum(joint["owner"], 0), 16)[0], b"")
-        heads, end, own, is_face = heads[order], end[order], own[order], is_face[order]
+        heads, end, own, kind = heads[order], end[order], own[order], kind[order]
         layer_text, owner_text = layer_text[order], owner_text[order]
         handles = self._handles(joint["handle"][order], self._zero[heads])
         invisible = joint["invisible"][order]
         new_run = np.ones(len(order), dtype=bool)
         new_run[1:] = (heads[1:] != end[:-1]) | (owner_text[1:] != owner_text[:-1])
         new_part = new_run.copy()
-        new_part[1:] |= (layer_text[1:] != layer_text[:-1]) | (is_face[1:] != is_face[:-1])
+        new_part[1:] |= (layer_text[1:] != layer_text[:-1]) | (kind[1:] != kind[:-1])
         cuts = np.append(np.flatnonzero(new_part), len(order)).tolist()
         parts: dict[str, list[Part]] = {}
         runs: list[int] = []
@@ -172,11 +190,14 @@ class _Taker:
             if layer is None:
                 return None
             mine, hidden = own[low:high], int(invisible[low:high].sum())
-            parts[_placeholder_handle(len(runs))].append(
-                BulkFaces(layer, handles[low:high], corners[mine], hidden)
-                if is_face[low]
-                else BulkMeshes(layer, handles[low:high], *meshes.gathered(mine), hidden)
-            )
+            part: Part
+            if kind[low] == FACE:
+                part = BulkFaces(layer, handles[low:high], corners[mine], hidden)
+            elif kind[low] == LINE:
+                part = BulkLines(layer, handles[low:high], segments[mine], hidden)
+            else:
+                part = BulkMeshes(layer, handles[low:high], *meshes.gathered(mine), hidden)
+            parts[_placeholder_handle(len(runs))].append(part)
         last = np.append(np.array(runs[1:], dtype=np.int64), len(order)) - 1
         rest = b"".join(self._rest(heads[runs], end[last], owner_text[runs].tolist()))
         return Bulk(rest, {handle: tuple(some) for handle, some in parts.items()})

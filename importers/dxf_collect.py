@@ -151,6 +151,9 @@ class Collector:
     def add_all(self, shapes: Sequence[Shape], places: Places, paths: Sequence[str], layer: str) -> None:
         """Take in many shapes at each of their places; ``paths`` (k,) are what comes before their handles."""
         role = self.role(layer)
+        if len(places) == 1 and len(shapes) > 1 and all(_is_line(shape) for shape in shapes) and _unread_lines(role):
+            self._lines(shapes, places, paths[0], layer)
+            return
         if len(places) == 1 and role != "ignore" and not places.singular[0]:
             # small meshes in one go, stretch by stretch: what is left is theirs alone
             at = 0
@@ -171,6 +174,10 @@ class Collector:
 
     def unread(self, kind: str, layer: str, reason: str, handles: Sequence[str], boxes: Array | None) -> None:
         """Say that something is not read, at each of its places; ``boxes`` (k, 2, 3) may be None or not finite."""
+        room = max(ROWS_MAX - len(self.rows), 0)
+        if len(handles) > room:
+            self._count_unread(kind, layer, reason, len(handles) - room, None if boxes is None else boxes[room:])
+            handles = handles[:room]
         for number, handle in enumerate(handles):
             box = None if boxes is None else boxes[number]
             if box is not None and not np.isfinite(box).all():
@@ -186,6 +193,26 @@ class Collector:
                 rest.bounded = False
             else:
                 rest.low, rest.high = np.minimum(rest.low, box[0]), np.maximum(rest.high, box[1])
+
+    def _count_unread(self, kind: str, layer: str, reason: str, count: int, boxes: Array | None) -> None:
+        """Count what there is no room for in rows, as ``unread`` does one by one."""
+        rest = self._rest[layer, kind, reason]
+        rest.count += count
+        sized = np.empty((0, 2, 3)) if boxes is None else boxes[np.isfinite(boxes).all(axis=(1, 2))]
+        rest.bounded = rest.bounded and len(sized) == count
+        if len(sized):
+            low, high = sized[:, 0].min(axis=0), sized[:, 1].max(axis=0)
+            self._layers[layer].grow(low, high)
+            rest.low, rest.high = np.minimum(rest.low, low), np.maximum(rest.high, high)
+
+    def _lines(self, shapes: Sequence[Shape], places: Places, path: str, layer: str) -> None:
+        """Say of plain lines at one place that they have no surface."""
+        kind = shapes[0].kind
+        self._layers[layer].kinds[kind] += len(shapes)
+        with np.errstate(invalid="ignore", over="ignore"):
+            moved = placed(np.concatenate([shape.segments for shape in shapes]), places.matrices)[0]
+        boxes = np.stack([moved.min(axis=1) - self._margin_m, moved.max(axis=1) + self._margin_m], axis=1)
+        self.unread(kind, layer, no_surface(kind), [f"{path}{shape.handle}" for shape in shapes], boxes)
 
     def all_rows(self) -> tuple[Unread, ...]:
         """Return the unread rows, the last of them for many entities each where there are too many."""
@@ -365,6 +392,16 @@ def _is_plain(shape: Shape, role: str) -> bool:
     """Tell whether a shape is a mesh and nothing else, with the same triangles on layers of every role."""
     uncapped = role in OPEN_ENDED_ROLES and shape.uncapped is not None
     return len(shape.triangles) > 0 and shape.unread is None and shape.note is None and not uncapped
+
+
+def _is_line(shape: Shape) -> bool:
+    """Tell whether a shape is a single line of the plainest kind."""
+    return shape.kind == "LINE" and shape.is_wire and shape.unread is None and shape.note is None and shape.hull is None
+
+
+def _unread_lines(role: str) -> bool:
+    """Tell whether lines on layers of a role are not read."""
+    return role != "ignore" and role != ZONE and role not in MARK_ROLES
 
 
 def _only_points(segments: Array) -> bool:

@@ -82,10 +82,11 @@ class OpenedDxf:
         return (Unread(name, "", "", "FILE", self.lost),) if self.lost is not None else ()
 
 
-def open_dxf(path: Path, *, in_bulk: bool = False) -> OpenedDxf:
+def open_dxf(path: Path, *, in_bulk: bool = False, lines: bool = True) -> OpenedDxf:
     """Load an ASCII or binary DXF file, with repair where the plain loader refuses it.
 
-    With ``in_bulk`` plain faces and meshes of a large text come as arrays, and ``doc`` has placeholders for them.
+    With ``in_bulk`` plain faces and meshes of a large text come as arrays, and ``doc`` has placeholders for them; so do
+    single ``lines``, unless they are wanted as entities.
 
     Raises
     ------
@@ -101,7 +102,7 @@ def open_dxf(path: Path, *, in_bulk: bool = False) -> OpenedDxf:
         lost = None
     else:
         text = raw.removeprefix(b"\xef\xbb\xbf")
-        taken = _load_in_bulk(path, text) if in_bulk else None
+        taken = _load_in_bulk(path, text, lines) if in_bulk else None
         if taken is not None:
             doc, bulk = taken
             _forget_default_unit(doc, raw)
@@ -150,11 +151,11 @@ def _load_binary(path: Path) -> DxfDocument:
         ) from error
 
 
-def _load_in_bulk(path: Path, text: bytes) -> tuple[DxfDocument, Bulk] | None:
-    """Return the document without its plain faces and meshes, and these; None where there is the least doubt."""
+def _load_in_bulk(path: Path, text: bytes, lines: bool) -> tuple[DxfDocument, Bulk] | None:
+    """Return the document without what can be read in bulk, and that; None where there is the least doubt."""
     try:
         encoding = dxf_stream_info(io.TextIOWrapper(io.BytesIO(text), encoding="utf-8", errors="ignore")).encoding
-        bulk = take_out(text, encoding)
+        bulk = take_out(text, encoding, lines=lines)
         if bulk is None:
             return None
         doc = read(io.TextIOWrapper(io.BytesIO(bulk.rest), encoding=encoding, errors="surrogateescape"))

@@ -9,6 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
+from importers.dxf_bulk import BulkLines
 from importers.dxf_curves import arc_points, circle_points, plane_axes, polyline_points, to_world
 from importers.dxf_shape import Grain, Shape, joint_box, missing, surface, wire
 from importers.polygons import CrossingPolygonError, prism, strip, without_repeats
@@ -40,6 +41,12 @@ def shape_of_line(entity: Any, grain: Grain) -> Shape:
         return missing("LINE", handle, "it lacks an end: draw it again")
     ends = np.array([dxf.start.xyz, dxf.end.xyz], dtype=np.float64)
     return _swept("LINE", handle, ends, plane_axes(dxf.extrusion)[2] * float(dxf.get("thickness", 0.0)), grain)
+
+
+def shapes_of_lines(lines: BulkLines, grain: Grain) -> list[Shape]:
+    """Return the shapes of lines without thickness that were read in bulk; they need no grain."""
+    handles = [handle.decode() for handle in lines.handles.tolist()]
+    return [Shape("LINE", handle, segments=lines.segments[n : n + 1]) for n, handle in enumerate(handles)]
 
 
 def shape_of_arc(entity: Any, grain: Grain) -> Shape:

@@ -1,4 +1,4 @@
-"""Which entities of a DXF text are faces and meshes of the plainest kind, and their numbers as arrays.
+"""Which entities of a DXF text are faces, meshes and lines of the plainest kind, and their numbers as arrays.
 
 A record is what starts with group code 0. Taken are records of which the DXF library would read the very same
 numbers; where a group code, a value or an order is out of the ordinary, the record stays for the library.
@@ -16,21 +16,26 @@ from importers.dxf_tokens import Ints, Mask, Strings, Tokens
 
 Array = NDArray[np.float64]
 
-OTHER, FACE, POLYLINE, VERTEX, SEQEND = range(5)
-KINDS = {b"3DFACE": FACE, b"POLYLINE": POLYLINE, b"VERTEX": VERTEX, b"SEQEND": SEQEND}
+OTHER, FACE, POLYLINE, VERTEX, SEQEND, LINE = range(6)
+KINDS = {b"3DFACE": FACE, b"POLYLINE": POLYLINE, b"VERTEX": VERTEX, b"SEQEND": SEQEND, b"LINE": LINE}
 
 # What the entities may state besides their geometry, by the type that the DXF reference gives to the group code.
 _TEXTS = frozenset({5, 6, 8, 100, 330, 430})
 _FLOATS = frozenset({48})
 _INTEGERS = frozenset({60, 62, 284, 370, 420, 440})
-_POINTS = {FACE: frozenset({10, 11, 12, 13, 210}), POLYLINE: frozenset({10, 210}), VERTEX: frozenset({10, 210})}
+_POINTS = {
+    FACE: frozenset({10, 11, 12, 13, 210}),
+    POLYLINE: frozenset({10, 210}),
+    VERTEX: frozenset({10, 210}),
+    LINE: frozenset({10, 11, 210}),  # one with a thickness (39) is a wall, and stays for the library
+}
 _MORE_FLOATS = {POLYLINE: frozenset({39, 40, 41}), VERTEX: frozenset({40, 41, 42, 50})}
 _MORE_INTEGERS = {
     FACE: frozenset({70}),
     POLYLINE: frozenset({66, 70, 71, 72, 73, 74, 75}),
     VERTEX: frozenset({70, 71, 72, 73, 74, 91}),
 }
-_NEEDED = {FACE: (10, 11, 12), POLYLINE: (70,), VERTEX: (70,), SEQEND: ()}
+_NEEDED = {FACE: (10, 11, 12), POLYLINE: (70,), VERTEX: (70,), SEQEND: (), LINE: (10, 11)}
 _LONGEST = 48  # tokens of a record; longer ones are left to the library
 _PATTERNS_MAX = 64  # orders of group codes among records of one length; rarer ones are left to the library
 _BATCH = 200_000  # records at a time

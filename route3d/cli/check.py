@@ -9,8 +9,10 @@ from rich.console import Console
 
 from importers.project_file import nearest
 from route3d.checks import CHECKS
+from route3d.cli.clusters import checking_on
 from route3d.cli.common import cache_option, exit_status, known_runs, project_argument, read_and_check
 from route3d.cli.deliver import deliver
+from route3d.cli.keeping import keep_if_kept
 from route3d.reports.results_json import results_text
 from route3d.reports.terminal import print_review
 from route3d.reports.writing import write_whole
@@ -32,6 +34,7 @@ def _checks(_: click.Context, __: click.Parameter, value: str | None) -> tuple[s
 @click.option("--run", "runs", multiple=True, metavar="ID", help="Show this run only; may be repeated.")
 @click.option("--only", callback=_checks, metavar="CHECKS", help="Only these checks, for example bend,clash.")
 @click.option("--all", "everything", is_flag=True, help="Show every run and finding, however many.")
+@click.option("--cluster", metavar="ADDRESS", help="Check on a running Dask cluster, for example tcp://host:8786.")
 @cache_option
 def check(
     project: Path,
@@ -40,14 +43,20 @@ def check(
     runs: tuple[str, ...],
     only: tuple[str, ...],
     everything: bool,
+    cluster: str | None,
     cached: bool,
 ) -> int:
     """Check the runs of PROJECT, a route3d.toml or the folder that holds one.
 
     Exit status: 0 nothing violated; 1 at least one violation; 2 the input could not be used; 3 nothing violated, but
     something could not be checked.
+
+    With --cluster the results are the same; its machines need the same version of route3d, and whoever may reach them
+    may run anything on them: address only clusters that you trust.
     """
-    read, review = read_and_check(project, only, cached=cached)
+    with checking_on(cluster) as checking:
+        read, whole = read_and_check(project, only, cached=cached, checking=checking)
+    review = whole
     if runs:
         known_runs(review, runs, read.path)
         review = only_runs(review, runs)
@@ -57,6 +66,7 @@ def check(
         write_whole(json_file, results_text(review))
     if out is not None:
         deliver(read, review, out, console)
+    keep_if_kept(read, whole, console)
     console.print(_next(review.summary["violations"], json_file, out), markup=False)
     return exit_status(review)
 

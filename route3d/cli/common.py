@@ -15,7 +15,7 @@ from rich.markup import escape
 from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
 from importers.project_file import nearest
-from route3d.errors import ProjectKeyError
+from route3d.errors import InputError, ProjectKeyError
 from route3d.kernel.compiled import compile_notice
 from route3d.model.finding import Review
 from route3d.project import Project, read_project
@@ -30,9 +30,15 @@ cache_option = click.option(
     help="Parse every drawing again; keep nothing for next time.",
 )
 
+paper_option = click.option(
+    "--paper", type=click.Choice(["letter", "a4"]), default="letter", show_default=True, help="Paper of a PDF."
+)
+
 CLEAR, VIOLATED, NOT_ALL_CHECKED = 0, 1, 3
 
 SHOWN_AFTER_S = 2.0
+
+VIEWS = ("overview", "plan")
 
 
 @contextmanager
@@ -77,12 +83,14 @@ def progress(console: Console | None = None) -> Iterator[Callable[..., None]]:
         bar.stop()
 
 
-def read_and_check(given: Path, only: Sequence[str] = (), *, cached: bool = True) -> tuple[Project, Review]:
-    """Read a project and check it; ``only`` narrows the checks."""
+def read_and_check(
+    given: Path, only: Sequence[str] = (), *, cached: bool = True, checking: Callable[..., Review] = check_job
+) -> tuple[Project, Review]:
+    """Read a project and check it; ``only`` narrows the checks, ``checking`` does what ``check_job`` does."""
     with progress() as say:
         project = read_project(given, say, cached=cached)
         job = project.job if not only else replace(project.job, checks=tuple(only))
-        review = check_job(job, project.rules, datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"), say)
+        review = checking(job, project.rules, datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"), say)
     return replace(project, job=job), review
 
 
@@ -91,6 +99,18 @@ def exit_status(review: Review) -> int:
     if review.summary["violations"]:
         return VIOLATED
     return CLEAR if nothing_unchecked(review) else NOT_ALL_CHECKED
+
+
+def known_view(view: str, review: Review, project: Path) -> None:
+    """Refuse a view that is neither one of ``VIEWS`` nor the id of a finding.
+
+    Raises
+    ------
+    InputError
+        It is neither.
+    """
+    if view not in VIEWS and view not in {f.finding_id for f in review.findings}:
+        raise InputError(project, f"there is no finding {view!r}; `route3d check` prints the ids", "--of")
 
 
 def known_runs(review: Review, wanted: Sequence[str], project: Path) -> None:

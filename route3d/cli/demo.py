@@ -14,6 +14,7 @@ from route3d.cli.common import read_and_check
 from route3d.cli.deliver import deliver
 from route3d.errors import InputError, UnreadableFileError
 from route3d.reports.terminal import print_review
+from route3d.viewer.journal import FOLDER as DRAFTS_FOLDER
 
 SAMPLE = "workshop"
 
@@ -37,7 +38,9 @@ def demo(folder: Path) -> int:
     The sample is invented, and has at least one of each violation on purpose; the exit status is 0 all the same.
     """
     try:
-        shutil.copytree(sample_folder(), folder, dirs_exist_ok=True, ignore=shutil.ignore_patterns(CACHE_FOLDER))
+        shutil.copytree(
+            sample_folder(), folder, dirs_exist_ok=True, ignore=shutil.ignore_patterns(CACHE_FOLDER, DRAFTS_FOLDER)
+        )
     except OSError as error:
         raise InputError(folder, f"cannot be written ({error.strerror}); name another folder") from error
     project, review = read_and_check(folder)

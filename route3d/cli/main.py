@@ -9,12 +9,20 @@ import click
 
 from route3d import __version__
 from route3d.cli.check import check
+from route3d.cli.compare import compare_command
+from route3d.cli.decide import decide_command
 from route3d.cli.demo import demo
 from route3d.cli.doctor import doctor
 from route3d.cli.explain import explain
 from route3d.cli.init import init
+from route3d.cli.mend import mend
+from route3d.cli.propose import propose
+from route3d.cli.report import report
 from route3d.cli.rules import rules
+from route3d.cli.straps import straps
+from route3d.cli.takeoff import takeoff
 from route3d.cli.view import view
+from route3d.cli.watch import watch
 from route3d.errors import Route3DError
 from route3d.model.finding import CAUTION
 
@@ -34,7 +42,23 @@ def route3d(verbose: bool) -> None:
     )
 
 
-for command in (demo, init, check, view, rules, explain, doctor):
+for command in (
+    demo,
+    init,
+    check,
+    compare_command,
+    decide_command,
+    view,
+    rules,
+    explain,
+    straps,
+    mend,
+    propose,
+    takeoff,
+    report,
+    doctor,
+    watch,
+):
     route3d.add_command(command)
 
 

@@ -6,10 +6,10 @@ from pathlib import Path
 from unittest.mock import patch
 
 import numpy as np
-from hypothesis import given, settings
+from hypothesis import example, given, settings
 from hypothesis import strategies as st
 
-from importers import dxf_bulk, dxf_open
+from importers import dxf_bulk, dxf_collect, dxf_open
 from importers.dxf import read_model
 from route3d.errors import UnreadableFileError
 
@@ -160,9 +160,15 @@ class Writer:
         self.seqend(layer)
 
     def line(self, layer):
-        self.start("LINE", layer, "AcDbLine")
-        self.point(10, self.corners()[0])
-        self.point(11, self.corners()[1])
+        for _ in range(self.rnd.randint(1, 4)):
+            self.start("LINE", layer, "AcDbLine")
+            corners = self.corners()
+            for code, at in ((10, corners[0]), (11, self.rnd.choice([corners[1], corners[6], corners[0]]))):
+                if not self.chance(self.odd / 8):
+                    self.point(code, at)
+            if self.chance(self.odd / 2):
+                self.tag(39, self.rnd.choice(["0", "0.0", "25.5", "-3"]))
+            self.tail()
 
     def insert(self, layer, name):
         self.start("INSERT", layer, "AcDbBlockReference")
@@ -220,9 +226,9 @@ def read(path, roles):
         return str(error)
 
 
-def both(data, roles):
+def both(data, roles, rows_max=dxf_collect.ROWS_MAX):
     """Return the drawing read in bulk, the same by the library alone, and whether there was anything in bulk."""
-    with tempfile.TemporaryDirectory() as folder:
+    with tempfile.TemporaryDirectory() as folder, patch.object(dxf_collect, "ROWS_MAX", rows_max):
         path = Path(folder) / "d.dxf"
         path.write_bytes(data)
         with patch.object(dxf_bulk, "_LEAST", 1), patch.object(dxf_open, "take_out", wraps=dxf_bulk.take_out) as taker:
@@ -240,6 +246,9 @@ def assert_equal(ours, theirs):
     assert ours.unread == theirs.unread
     assert ours.source == theirs.source
     assert ours.layers == theirs.layers
+    assert [(o.layer, o.handle, o.points_m.tolist()) for o in ours.outlines] == [
+        (o.layer, o.handle, o.points_m.tolist()) for o in theirs.outlines
+    ]
     assert len(ours.elements) == len(theirs.elements)
     by_id = {e.element_id: e for e in theirs.elements}
     for element in ours.elements:
@@ -256,3 +265,21 @@ def test_bulk_and_library_read_the_same(seed, odd):
     ours, theirs, used = both(data, {"other": "ignore", "m-duct": "strap"})
     assert_equal(ours, theirs)
     assert used or odd > 0.0 or b"3DFACE" not in data
+
+
+@settings(max_examples=40, deadline=None)
+@example(28402, 0.0, "duct", 5000)  # a block at two scales
+@given(
+    st.integers(0, 10**9),
+    st.sampled_from([0.0, 0.02, 0.3]),
+    st.sampled_from(["duct", "strap", "luminaire", "zone", "wall", "ignore"]),
+    st.sampled_from([0, 1, 5, 5000]),
+)
+def test_lines_in_bulk_are_those_of_the_library_whatever_they_stand_for(seed, odd, role, rows_max) -> None:
+    writer = Writer(seed, odd)
+    with patch.object(Writer, "box_of_faces", Writer.line), patch.object(Writer, "polyface", Writer.line):
+        data = writer.text()
+    roles = dict.fromkeys(LAYERS, role) | {"P-PIPE 2": "pipe"}
+    ours, theirs, used = both(data, roles, rows_max)
+    assert_equal(ours, theirs)
+    assert used or odd > 0.0
