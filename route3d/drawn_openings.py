@@ -40,7 +40,7 @@ PLATE_REACH_M = 0.025  # a plate lies this near to the edge that it covers
 STEEPEST_HORIZONTAL_RAD = np.radians(45.0)
 DOWNWARD = -0.5  # a notch whose open side looks further down than 30° below the horizontal lets the cable fall out
 _SEVERAL, _ONE = b"several", b"one"
-ALIKE_M = 1e-7  # bodies whose corners differ by less than this are copies of one another
+ALIKE_M = 1e-9  # corners are rounded to this, so that copies of one body are one, whichever of them comes first
 
 
 def openings_of(
@@ -96,8 +96,9 @@ class _Bodies:
 
     def _shared(self, kind: bytes, triangles: Floats, closed: bool) -> list[tuple[Pierced, Floats]]:
         corner = triangles.reshape(-1, 3).min(axis=0)
-        moved = triangles - corner
-        key = kind + bytes([closed]) + np.round(moved / ALIKE_M).astype(np.int64).tobytes()
+        steps = np.round((triangles - corner) / ALIKE_M).astype(np.int64)
+        moved = steps * ALIKE_M
+        key = kind + bytes([closed]) + steps.tobytes()
         if key not in self._alike:
             self._alike[key] = self._taken_apart(moved, closed) if kind == _SEVERAL else _one(moved, closed)
         return [(body, shift + corner) for body, shift in self._alike[key]]
