@@ -45,7 +45,6 @@ _UNREAD = {
     "OLEFRAME": "an object of another program: draw what it shows, or give its layer the role ignore",
     "POINTCLOUD": "a point cloud: model what it shows",
     "POINTCLOUDEX": "a point cloud: model what it shows",
-    "NAVISWORKS_MODEL": "a model of another file: import that file into the drawing",
     "COORDINATION_MODEL": "a model of another file: import that file into the drawing",
 }
 

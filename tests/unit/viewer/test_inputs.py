@@ -3,13 +3,22 @@
 import asyncio
 import hashlib
 import os
+from collections.abc import Callable
+from concurrent.futures import ThreadPoolExecutor
+from pathlib import Path
 
 import pytest
 
 import route3d.viewer.inputs as inputs
 
 
-async def noticed(path, change) -> list[list[str]]:
+def told_of(path: Path, change: Callable[[], object]) -> list[list[str]]:
+    """Return what was told of a change, from a thread of its own: browser tests leave a loop running in this one."""
+    with ThreadPoolExecutor(1) as thread:
+        return thread.submit(lambda: asyncio.run(noticed(path, change))).result()
+
+
+async def noticed(path: Path, change: Callable[[], object]) -> list[list[str]]:
     """Start to watch, make the change, and return what was told until something was."""
     digest = hashlib.sha256(path.read_bytes()).hexdigest()
     known = {"a.dxf": (path, digest)}
@@ -44,7 +53,7 @@ def test_a_change_is_noticed(tmp_path, how) -> None:
         "replaced": lambda: replaced(path),
         "removed": path.unlink,
     }[how]
-    assert asyncio.run(noticed(path, change))[-1] == ["a.dxf"]
+    assert told_of(path, change)[-1] == ["a.dxf"]
 
 
 def test_without_watches_it_looks_again_and_again(tmp_path, monkeypatch) -> None:
@@ -59,7 +68,7 @@ def test_without_watches_it_looks_again_and_again(tmp_path, monkeypatch) -> None
         return awatch(*folders, force_polling=True, **options)
 
     monkeypatch.setattr(inputs, "awatch", none_left)
-    assert asyncio.run(noticed(path, lambda: path.write_text("second", encoding="utf-8")))[-1] == ["a.dxf"]
+    assert told_of(path, lambda: path.write_text("second", encoding="utf-8"))[-1] == ["a.dxf"]
 
 
 def test_only_content_counts(tmp_path) -> None:
