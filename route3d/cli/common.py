@@ -83,6 +83,11 @@ def progress(console: Console | None = None) -> Iterator[Callable[..., None]]:
         bar.stop()
 
 
+def now() -> str:
+    """Return the time as results and decisions carry it."""
+    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+
+
 def read_and_check(
     given: Path, only: Sequence[str] = (), *, cached: bool = True, checking: Callable[..., Review] = check_job
 ) -> tuple[Project, Review]:
@@ -90,7 +95,7 @@ def read_and_check(
     with progress() as say:
         project = read_project(given, say, cached=cached)
         job = project.job if not only else replace(project.job, checks=tuple(only))
-        review = checking(job, project.rules, datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"), say)
+        review = checking(job, project.rules, now(), say)
     return replace(project, job=job), review
 
 

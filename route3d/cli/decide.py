@@ -12,8 +12,8 @@ from rich.table import Table
 
 from importers.project_file import nearest
 from route3d.cli.bcf import TakenIn, take_in
-from route3d.cli.common import CLEAR, read_and_check
-from route3d.cli.keeping import keep, now, summary_line
+from route3d.cli.common import CLEAR, now, read_and_check
+from route3d.cli.keeping import keep, summary_line
 from route3d.errors import InputError
 from route3d.model.decision import DECISIONS, Decision, Matter
 from route3d.model.finding import CAUTION

@@ -6,6 +6,7 @@ from datetime import UTC, date, datetime
 
 from rich.console import Console
 
+from route3d.cli.common import now
 from route3d.errors import StoreError
 from route3d.model.decision import Matter
 from route3d.model.finding import Review
@@ -14,11 +15,6 @@ from route3d.project import Project
 from route3d.store.decisions import matters
 from route3d.store.opening import store_path
 from route3d.store.recording import Recorded, record
-
-
-def now() -> str:
-    """Return the time as decisions and results carry it."""
-    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def keep(project: Project, review: Review) -> Recorded:

@@ -10,9 +10,17 @@ from rich.console import Console
 
 from importers.project_edit import RunEdit, fingerprint
 from importers.project_file import project_path, read_project_file
-from importers.routes_edit import save_edits
-from route3d.cli.common import CLEAR, NOT_ALL_CHECKED, VIOLATED, cache_option, known_runs, progress, project_argument
-from route3d.cli.keeping import now
+from route3d.cli.common import (
+    CLEAR,
+    NOT_ALL_CHECKED,
+    VIOLATED,
+    cache_option,
+    known_runs,
+    now,
+    progress,
+    project_argument,
+)
+from route3d.cli.writing_back import write_and_check
 from route3d.errors import ProjectKeyError
 from route3d.mending.mend import Mended, mend_all
 from route3d.project import Project, read_project
@@ -20,7 +28,7 @@ from route3d.recheck import Checked
 from route3d.reports.proposals_json import mended_text
 from route3d.reports.proposals_terminal import print_mended
 from route3d.reports.writing import write_whole
-from route3d.review import check_job, nothing_unchecked
+from route3d.review import nothing_unchecked
 
 
 @click.command("mend", short_help="Propose the smallest change that makes a run pass.")
@@ -134,22 +142,5 @@ def _written(
             )
         )
     pieces = {one.fitted.run.run_id: one.fitted.pieces for one in state.review.runs}
-    saved = save_edits(path, read.job.runs, edits, before, read.job.inputs, pieces)
-    console.print(f"wrote {', '.join(saved.files)}", markup=False, soft_wrap=True)
-    for note in saved.notes:
-        console.print(f"· {note}", markup=False, soft_wrap=True)
-    with progress() as say:
-        again = read_project(path, say)
-        review = check_job(again.job, again.rules, "", say)
-    written = {edit.run_id for edit in edits}
-    failing = [
-        run.fitted.run.run_id for run in review.runs if run.fitted.run.run_id in written and run.verdict == "fail"
-    ]
-    console.print(
-        f"Read again and checked: nothing is violated on {len(written) - len(failing)} of {len(written)} runs that "
-        "were written." + (f" Still failing: {', '.join(failing)}." if failing else ""),
-        markup=False,
-        soft_wrap=True,
-    )
-    console.print("Next: `route3d view` shows the runs in 3D; `route3d check` judges the whole job.", markup=False)
+    failing = write_and_check(path, read, edits, pieces, before, console, "Still failing")
     return VIOLATED if failing else status

@@ -11,9 +11,8 @@ from rich.console import Console
 
 from importers.project_edit import RunEdit, fingerprint
 from importers.project_file import nearest, project_path
-from importers.routes_edit import save_edits
-from route3d.cli.common import CLEAR, NOT_ALL_CHECKED, VIOLATED, cache_option, progress, project_argument
-from route3d.cli.keeping import now
+from route3d.cli.common import CLEAR, NOT_ALL_CHECKED, VIOLATED, cache_option, now, progress, project_argument
+from route3d.cli.writing_back import write_and_check
 from route3d.errors import ProjectKeyError
 from route3d.mending.propose import Proposed, propose_all
 from route3d.model.run import Run
@@ -22,7 +21,6 @@ from route3d.recheck import Checked
 from route3d.reports.proposals_json import proposed_text
 from route3d.reports.proposals_terminal import print_proposed
 from route3d.reports.writing import write_whole
-from route3d.review import check_job
 
 
 @click.command("propose", short_help="Find routes for runs that are given by their ends.")
@@ -123,20 +121,5 @@ def _written(
         trial = answer.alternatives[route - 1].trial
         edits.append(RunEdit(answer.run_id, corners_m=trial.corners_m, straps_at_m=trial.run.straps_at_m))
         pieces[answer.run_id] = trial.review.fitted.pieces
-    saved = save_edits(path, read.job.runs, edits, before, read.job.inputs, pieces)
-    console.print(f"wrote {', '.join(saved.files)}", markup=False, soft_wrap=True)
-    with progress() as say:
-        again = read_project(path, say)
-        review = check_job(again.job, again.rules, "", say)
-    written = {edit.run_id for edit in edits}
-    failing = [
-        run.fitted.run.run_id for run in review.runs if run.fitted.run.run_id in written and run.verdict == "fail"
-    ]
-    console.print(
-        f"Read again and checked: nothing is violated on {len(written) - len(failing)} of {len(written)} runs that "
-        "were written." + (f" Failing: {', '.join(failing)}." if failing else ""),
-        markup=False,
-        soft_wrap=True,
-    )
-    console.print("Next: `route3d view` shows the runs in 3D; `route3d check` judges the whole job.", markup=False)
+    failing = write_and_check(path, read, edits, pieces, before, console, "Failing")
     return VIOLATED if failing else status

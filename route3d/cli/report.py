@@ -2,14 +2,13 @@
 
 from __future__ import annotations
 
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import click
 from rich.console import Console
 
-from route3d.cli.common import cache_option, exit_status, paper_option, progress, project_argument
+from route3d.cli.common import cache_option, exit_status, now, paper_option, progress, project_argument
 from route3d.cli.deliverables import WRITERS, Given
 from route3d.examine import examine
 from route3d.project import read_project
@@ -85,7 +84,7 @@ def report(project: Path, cached: bool, **options: Any) -> int:
         read = read_project(project, say, cached=cached)
         examined = examine(read.job, read.rules, say)
         say("judging")
-        review = judge(examined, datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"))
+        review = judge(examined, now())
         written = []
         for name, path in wanted.items():
             say(f"writing {path.name}")

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import replace
-from datetime import UTC, datetime
 from pathlib import Path
 
 import click
@@ -13,7 +12,16 @@ from rich.console import Console
 from importers.project_edit import RunEdit, fingerprint
 from importers.project_file import nearest, project_path
 from importers.routes_edit import Saved, save_edits
-from route3d.cli.common import CLEAR, NOT_ALL_CHECKED, VIOLATED, cache_option, paper_option, progress, project_argument
+from route3d.cli.common import (
+    CLEAR,
+    NOT_ALL_CHECKED,
+    VIOLATED,
+    cache_option,
+    now,
+    paper_option,
+    progress,
+    project_argument,
+)
 from route3d.errors import ProjectKeyError
 from route3d.examine import Examined, examine
 from route3d.model.plan import StrapPlan
@@ -85,7 +93,7 @@ def straps(
         plans = plan_straps(examined, margin / 100.0, runs or None, say)
     console = Console(highlight=False)
     print_straps(plans, read.job.name, read.rules.name, console, everything=everything, strap_by_strap=bool(runs))
-    made = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    made = now()
     if json_file is not None:
         write_whole(json_file, straps_text(plans, read.job, read.rules.name, made))
     if csv_file is not None:

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import time
 from collections.abc import Callable
-from datetime import UTC, datetime
 from pathlib import Path
 
 import click
@@ -16,6 +15,7 @@ from route3d.cli.common import (
     cache_option,
     exit_status,
     known_runs,
+    now,
     paper_option,
     progress,
     project_argument,
@@ -103,7 +103,7 @@ def _taken(
         read = read_project(given, say, cached=cached)
         examined = examine(read.job, read.rules, say)
         say("judging")
-        review = judge(examined, datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"))
+        review = judge(examined, now())
         known_runs(review, runs, read.path)
         plans: tuple[StrapPlan, ...] = ()
         if with_straps:

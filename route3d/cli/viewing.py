@@ -5,7 +5,6 @@ from __future__ import annotations
 import os
 import webbrowser
 from collections.abc import Callable, Mapping, Sequence
-from datetime import UTC, datetime
 from pathlib import Path
 
 import click
@@ -15,7 +14,7 @@ from numpy.typing import NDArray
 from importers.project_edit import RunEdit, fingerprint
 from importers.project_file import project_path, read_project_file
 from importers.routes_edit import save_edits
-from route3d.cli.common import VIEWS, known_view, progress
+from route3d.cli.common import VIEWS, known_view, now, progress
 from route3d.model.run import Run
 from route3d.project import read_project
 from route3d.recheck import Checked
@@ -77,7 +76,7 @@ def open_project(path: Path, say: Callable[..., None], *, cached: bool) -> Opene
     unit = read_project_file(path).units
     project = read_project(path, say, cached=cached)
     job = project.job
-    made = datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
+    made = now()
     checked = Checked.open(job, project.rules, made, say)
     watched = {path.name: (path, digest)}
     watched |= {source.file: (path.parent / source.file, source.sha256) for source in job.inputs}

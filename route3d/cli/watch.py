@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-import hashlib
 import time
 from collections.abc import Iterable, Iterator
 from pathlib import Path
@@ -12,8 +11,7 @@ from rich.console import Console
 from watchfiles import watch as changes_in
 
 from importers.project_file import project_path, read_project_file
-from route3d.cli.common import exit_status, project_argument
-from route3d.cli.keeping import now
+from route3d.cli.common import exit_status, now, project_argument
 from route3d.compare import Comparison
 from route3d.errors import InputError, Route3DError
 from route3d.following import Followed
@@ -22,6 +20,7 @@ from route3d.project import Project, read_project
 from route3d.reports.comparison import print_comparison
 from route3d.reports.results_json import results_text
 from route3d.reports.writing import write_whole
+from route3d.viewer.inputs import digest_of
 
 _SETTLE_MS = 300  # programs write a file in several steps
 _PATIENCE_S = 10.0  # a file that stays unreadable for longer is told
@@ -94,14 +93,7 @@ def _inputs(read: Project) -> tuple[Path, ...]:
 
 
 def _digests(paths: Iterable[Path]) -> dict[Path, str]:
-    digests = {}
-    for path in paths:
-        try:
-            with path.open("rb") as file:
-                digests[path] = hashlib.file_digest(file, "sha256").hexdigest()
-        except OSError:
-            digests[path] = ""
-    return digests
+    return {path: digest_of(path) for path in paths}
 
 
 def _announcements(folders: Iterable[Path], poll: bool) -> Iterator[None]:
