@@ -19,6 +19,7 @@ from route3d.cli.mend import mend
 from route3d.cli.propose import propose
 from route3d.cli.report import report
 from route3d.cli.rules import rules
+from route3d.cli.schema import schema
 from route3d.cli.straps import straps
 from route3d.cli.takeoff import takeoff
 from route3d.cli.view import view
@@ -56,6 +57,7 @@ for command in (
     propose,
     takeoff,
     report,
+    schema,
     doctor,
     watch,
 ):
