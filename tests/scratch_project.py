@@ -94,9 +94,9 @@ class Scratch:
         return Checked(status, output, json.loads(out.read_text()) if out.exists() else {})
 
 
-def call(*arguments: str) -> tuple[int, str]:
+def call(*arguments: str, columns: int = 200) -> tuple[int, str]:
     """Run the command line as a user does; return exit status and everything printed."""
-    runner = click.testing.CliRunner(env={"COLUMNS": "200"})
+    runner = click.testing.CliRunner(env={"COLUMNS": str(columns)})
     with runner.isolation() as streams:
         sys.argv, before = ["route3d", *arguments], sys.argv
         try:

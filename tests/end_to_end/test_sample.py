@@ -51,10 +51,9 @@ def test_nothing_of_the_sample_is_left_unread(results) -> None:
     assert results["unread"] == []
 
 
-def test_demo_copies_checks_and_writes_report_and_results(tmp_path) -> None:
-    folder = tmp_path / "demo"
-    status, output = call("demo", str(folder))
-    assert status == 0, output
+def test_demo_copies_checks_and_writes_report_and_results(demonstrated) -> None:
+    folder = demonstrated.folder
+    assert demonstrated.status == 0, demonstrated.output
     written = {path.name for path in (folder / "results").iterdir()}
     assert {"results.json", "report.html"} <= written
     page = (folder / "results" / "report.html").read_text(encoding="utf-8")
