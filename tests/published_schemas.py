@@ -1,6 +1,7 @@
 """The published schemas, made strict: what the program writes may hold nothing that they do not describe."""
 
 import json
+from functools import cache
 from typing import Any
 
 import jsonschema
@@ -8,6 +9,7 @@ import jsonschema
 from route3d.reports.formats import schema_text
 
 
+@cache
 def strict(name: str) -> jsonschema.Draft202012Validator:
     """Return a validator that also refuses unknown keys, and words that an open list does not name."""
     schema = json.loads(schema_text(name))

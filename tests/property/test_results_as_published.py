@@ -1,4 +1,4 @@
-"""Whatever is drawn, the results are as the published schema says, and can be read again."""
+"""Whatever is drawn, the results, straps and take-off are as the published schemas say."""
 
 import json
 import tempfile
@@ -9,7 +9,7 @@ from hypothesis import strategies as st
 
 from route3d.reports.results_read import read_results
 from tests.published_schemas import described
-from tests.scratch_project import Scratch
+from tests.scratch_project import Scratch, call
 
 METHODS = ("mc-interlocked", "mc-smooth", "ac", "nm", "tc", "uf", "fmc", "emt", "pvc", "data-pair", "fibre", "other")
 ENDS = ("box", "cabinet", "luminaire", "equipment", "flexible-equipment", "open", None)
@@ -21,7 +21,7 @@ paths = st.lists(place, min_size=2, max_size=5, unique=True)
 boxes = st.lists(st.tuples(st.sampled_from(ROLES), place, st.integers(1, 8)), max_size=4)
 
 
-@settings(max_examples=25, deadline=None, suppress_health_check=[HealthCheck.too_slow])
+@settings(max_examples=15, deadline=None, suppress_health_check=[HealthCheck.too_slow])
 @given(
     runs=st.lists(st.tuples(paths, st.sampled_from(METHODS), st.sampled_from(ENDS)), min_size=1, max_size=3),
     boxes=boxes,
@@ -47,7 +47,10 @@ def test_results_of_any_project_are_as_published(runs, boxes, zone: str, loose: 
         if checked.status == 2:
             assert "Traceback" not in checked.output
             return
-        described("results", checked.results)
+        for command in ("straps", "takeoff"):
+            file = Path(folder) / f"{command}.json"
+            call(command, folder, "--seconds" if command == "takeoff" else "--margin", "1", "--json", str(file))
+            described(command, json.loads(file.read_text(encoding="utf-8")))
         read = read_results(Path(folder) / "results.json")
         assert len(read.findings) == len(checked.results["findings"]) and read.notes == ()
         assert json.loads(json.dumps(checked.results)) == checked.results
