@@ -15,7 +15,7 @@ from pathlib import Path
 from typing import Any
 
 from route3d.reports.formats import FORMATS, schema_text
-from route3d.rules.describe import conditions, numbers
+from route3d.rules.describe import WHOLE, conditions, numbers
 from route3d.rules.editions import edition_differences
 from route3d.rules.records import Entry
 from route3d.rules.rulebook import EXAMPLES, SHIPPED, load_rulebook
@@ -99,8 +99,8 @@ def _table(group: str, entries: Iterable[Entry], *, elsewhere: bool) -> Iterable
         cells = [
             entry.section,
             entry.title + (f" ({note})" if note else ""),
-            _pairs(numbers(entry)),
-            _pairs(conditions(entry)),
+            _pairs(numbers(entry, WHOLE)),
+            _pairs(conditions(entry, WHOLE)),
             entry.source,
             f"`{group}.{entry.key}`",
         ]

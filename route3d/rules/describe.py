@@ -45,22 +45,23 @@ _LABELS = {
 
 _GOES_WITHOUT_SAYING = (("framing", False), ("severity", "violation"), ("minor_axis", "never"))
 
-_ALL = 10  # a list of wiring methods longer than this is shortened
+_SOME = 10  # a list of wiring methods longer than this is shortened
+WHOLE = 1000  # longer than any list
 
 
-def numbers(entry: Entry) -> tuple[tuple[str, str], ...]:
-    """Return what an entry asks, each as label and value; lengths in millimetres and in inches."""
-    return tuple((_label(name), text) for name, text in _stated(entry) if name not in _CONDITIONS)
+def numbers(entry: Entry, most: int = _SOME) -> tuple[tuple[str, str], ...]:
+    """Return what an entry asks, each as label and value; lengths in both units, of lists the first ``most``."""
+    return tuple((_label(name), text) for name, text in _stated(entry, most) if name not in _CONDITIONS)
 
 
-def conditions(entry: Entry) -> tuple[tuple[str, str], ...]:
+def conditions(entry: Entry, most: int = _SOME) -> tuple[tuple[str, str], ...]:
     """Return whom or what an entry concerns, each as label and value; none: everything."""
-    return tuple((_label(name), text) for name, text in _stated(entry) if name in _CONDITIONS)
+    return tuple((_label(name), text) for name, text in _stated(entry, most) if name in _CONDITIONS)
 
 
 def differences(entry: Entry, other: Entry) -> tuple[str, ...]:
     """Return what ``other`` states differently from ``entry``: label, its value, and that of ``entry``."""
-    mine, theirs = dict(_stated(entry)), dict(_stated(other))
+    mine, theirs = dict(_stated(entry, WHOLE)), dict(_stated(other, WHOLE))
     names = [*mine, *(name for name in theirs if name not in mine)]
     changed = [n for n in names if mine.get(n) != theirs.get(n)]
     said = [f"{_label(name)}: {theirs.get(name, 'not stated')}" for name in changed]
@@ -109,20 +110,20 @@ def _known(value: object) -> str:
     return "nothing (not said)" if value is None else str(value)
 
 
-def _stated(entry: Entry) -> Iterable[tuple[str, str]]:
+def _stated(entry: Entry, most: int) -> Iterable[tuple[str, str]]:
     for field in fields(entry):
         value = getattr(entry, field.name)
         if field.name not in _COMMON and value is not None and value != () and value != "":
             if (field.name, value) in _GOES_WITHOUT_SAYING:
                 continue
-            yield field.name, _text(field.name, value)
+            yield field.name, _text(field.name, value, most)
 
 
 def _label(name: str) -> str:
     return _LABELS.get(name, name.removesuffix("_m").replace("_max", ", at most").replace("_", " "))
 
 
-def _text(name: str, value: Any) -> str:
+def _text(name: str, value: Any, most: int) -> str:
     if isinstance(value, bool):
         return "yes" if value else "no"
     if isinstance(value, ConductorSize):
@@ -131,7 +132,7 @@ def _text(name: str, value: Any) -> str:
         return both_units(value) if name.endswith("_m") else f"{value:g}{'°' if name.startswith('degrees') else ''}"
     if isinstance(value, tuple):
         if all(isinstance(part, str) for part in value):
-            return _listed(value)
+            return _listed(value, most)
         return ", ".join(_pair(part) for part in value)
     return str(value)
 
@@ -142,6 +143,6 @@ def _pair(part: Any) -> str:
     return str(part)
 
 
-def _listed(names: tuple[str, ...]) -> str:
-    shown = ", ".join(names[:_ALL])
-    return f"{shown} and {len(names) - _ALL} more" if len(names) > _ALL else shown
+def _listed(names: tuple[str, ...], most: int = _SOME) -> str:
+    shown = ", ".join(names[:most])
+    return f"{shown} and {len(names) - most} more" if len(names) > most else shown
