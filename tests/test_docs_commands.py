@@ -62,6 +62,28 @@ def test_what_is_not_run_is_said(step: Step) -> None:
     pytest.skip(f"not run, {reason(step) or 'it needs a network, or changes the machine'}: {step.command}")
 
 
+def test_shown_lines_have_to_be_there_and_in_order() -> None:
+    output = "run   a\n  3 of 4   pass\nnext: b\n"
+    assert missing(["run a", "3 of 4 pass"], output) is None
+    assert missing(["…", "next: …"], output) is None
+    assert missing(["3 of 4 pass", "run a"], output) == "run a"
+    assert missing(["run a", "4 of 4 pass"], output) == "4 of 4 pass"
+
+
+def test_commands_and_their_output_are_told_apart() -> None:
+    body = "$ route3d check a \\\n  --all\n1 run\n\n$ pip install b\n$ route3d watch a\n"
+    block = Block(ROOT / "x.md", 5, "console", body, None)
+    first, second, third = steps(block)
+    assert first.command == "route3d check a   --all" and first.shown == ["1 run"] and not first.set_up
+    assert second.set_up and third.serves
+
+
+def test_the_documents_show_enough_of_what_is_printed() -> None:
+    ours = [s for s in all_steps() if s.command.startswith("route3d ") and not s.serves]
+    assert len(ours) >= 40
+    assert sum(bool(step.shown) for step in ours) >= 25
+
+
 def test_the_list_of_what_is_not_run_is_needed() -> None:
     assert all(any(step.command.startswith(begin) for step in all_steps()) for begin in NOT_RUN)
 
