@@ -11,10 +11,10 @@ from rich.markup import escape
 from rich.table import Table
 
 from importers.project_file import nearest
-from route3d.cli.bcf import TakenIn, take_in
 from route3d.cli.common import CLEAR, now, read_and_check
 from route3d.cli.keeping import keep, summary_line
 from route3d.errors import InputError
+from route3d.handover.bcf import TakenIn, take_in
 from route3d.model.decision import DECISIONS, Decision, Matter
 from route3d.model.finding import CAUTION
 from route3d.reports.bcf_topic import plain

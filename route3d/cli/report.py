@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
@@ -9,8 +10,8 @@ import click
 from rich.console import Console
 
 from route3d.cli.common import cache_option, exit_status, now, paper_option, progress, project_argument
-from route3d.cli.deliverables import WRITERS, Given
 from route3d.examine import examine
+from route3d.handover.deliverables import WRITERS, Given, Wishes
 from route3d.project import read_project
 from route3d.reports.bcf_topic import VERSIONS
 from route3d.review import judge
@@ -85,10 +86,12 @@ def report(project: Path, cached: bool, **options: Any) -> int:
         examined = examine(read.job, read.rules, say)
         say("judging")
         review = judge(examined, now())
+        wishes = Wishes(**{field.name: options[field.name] for field in fields(Wishes)})
+        given = Given(read.path, read.rules, examined, review, wishes)
         written = []
         for name, path in wanted.items():
             say(f"writing {path.name}")
-            written.append((path, WRITERS[name](path, Given(read.path, read.rules, examined, review, options))))
+            written.append((path, WRITERS[name](path, given)))
     for path, about in written:
         console.print(f"wrote {path}: {about}", markup=False, soft_wrap=True)
     status = exit_status(review)
