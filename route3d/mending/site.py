@@ -11,8 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from route3d.examine import Examined
-from route3d.examine.alone import CHORD_SAGITTA_M
-from route3d.fit import Shortfall, fit_run, shortfall
+from route3d.fit import CHORD_SAGITTA_M, Shortfall, fit_run, shortfall
 from route3d.kernel.between import nearest_paths
 from route3d.kernel.clearance import nearest_elements
 from route3d.kernel.corners import read_corners
