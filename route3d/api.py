@@ -24,14 +24,14 @@ from typing import Any
 import numpy as np
 from numpy.typing import ArrayLike
 
-from route3d.errors import InputError, Route3DError
+from route3d.errors import InputError
 from route3d.examine import Examined, examine
 from route3d.fit import fit_as_required
 from route3d.handover.deliverables import WRITERS, Given, Wishes
 from route3d.model.cable import Cable
 from route3d.model.finding import CAUTION, CHECKS, Finding, Review, RunReview, Step
 from route3d.model.job import Settings
-from route3d.model.run import Bend, FittedRun, Run
+from route3d.model.run import FittedRun, Run
 from route3d.project import Project, read_project
 from route3d.reports.results_json import results, results_text
 from route3d.reports.writing import write_whole
@@ -39,27 +39,6 @@ from route3d.review import judge, nothing_unchecked
 from route3d.rules.bend import BendRequirement
 from route3d.rules.bend import required_bend as _required_bend
 from route3d.rules.rulebook import RuleBook, load_rulebook
-
-__all__ = [
-    "CAUTION",
-    "Bend",
-    "BendRequirement",
-    "Cable",
-    "CheckedProject",
-    "Finding",
-    "FittedRun",
-    "InputError",
-    "Project",
-    "Route3DError",
-    "Run",
-    "RunReview",
-    "Step",
-    "check",
-    "fit_cable",
-    "load",
-    "report",
-    "required_bend",
-]
 
 DEFAULT_RULES = "nec-2023"
 

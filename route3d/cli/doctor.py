@@ -7,8 +7,8 @@ import platform
 
 import click
 
-from route3d import __version__
 from route3d.errors import MissingExtraError
+from route3d.version import VERSION
 from route3d.viewer.probe import off_screen_window
 
 # library -> the commands that need it
@@ -30,7 +30,7 @@ NEEDED = {
 @click.command(short_help="Say what is installed and what is missing.")
 def doctor() -> int:
     """Say what is installed, what is missing for which command, and how to get it."""
-    click.echo(f"route3d {__version__}, Python {platform.python_version()}, {platform.system()}")
+    click.echo(f"route3d {VERSION}, Python {platform.python_version()}, {platform.system()}")
     missing = 0
     for library, commands in NEEDED.items():
         try:

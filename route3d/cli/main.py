@@ -7,7 +7,6 @@ import sys
 
 import click
 
-from route3d import __version__
 from route3d.cli.check import check
 from route3d.cli.compare import compare_command
 from route3d.cli.decide import decide_command
@@ -25,10 +24,11 @@ from route3d.cli.view import view
 from route3d.cli.watch import watch
 from route3d.errors import Route3DError
 from route3d.model.finding import CAUTION
+from route3d.version import VERSION
 
 
 @click.group(context_settings={"help_option_names": ["-h", "--help"]}, epilog=CAUTION)
-@click.version_option(__version__, prog_name="route3d")
+@click.version_option(VERSION, prog_name="route3d")
 @click.option("-v", "--verbose", is_flag=True, help="Say what is read and how long it takes.")
 def route3d(verbose: bool) -> None:
     """Check drawn 3D cable routes before the pull: bends, clearances, straps, zones and decks.

@@ -7,10 +7,10 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 from urllib.parse import quote
 
-from route3d import __version__
 from route3d.model.element import Element
 from route3d.model.finding import Finding, Review
 from route3d.reports.bcf_topic import plain
+from route3d.version import VERSION
 
 SCHEMA = "https://json.schemastore.org/sarif-2.1.0.json"
 _LEVELS = {"violation": "error", "caution": "warning", "note": "note"}
@@ -29,7 +29,7 @@ def sarif(review: Review, checks: Sequence[str], elements: Mapping[str, Element]
                 "tool": {
                     "driver": {
                         "name": "route3d",
-                        "version": __version__,
+                        "version": VERSION,
                         "fullDescription": {"text": review.caution},
                         "rules": [{"id": check, "shortDescription": {"text": f"Check {check}."}} for check in checks],
                     }
