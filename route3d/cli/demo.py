@@ -20,7 +20,7 @@ SAMPLE = "workshop"
 
 
 def sample_folder() -> Path:
-    """Return where the shipped sample project is: inside an installed PACKAGE, or beside it in a checkout."""
+    """Return where the shipped sample project is: inside an installed package, or beside it in a checkout."""
     for folder in (PACKAGE / "sample_models" / SAMPLE, PACKAGE.parent / "sample_models" / SAMPLE):
         if folder.is_dir():
             return folder
