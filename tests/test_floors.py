@@ -12,6 +12,7 @@ FLOORS = (
     ("route3d.errors", 0),
     ("route3d.units", 0),
     ("route3d.version", 0),
+    ("route3d.parts", 0),
     ("route3d.kernel", 1),
     ("route3d.model", 2),
     ("route3d.rules", 3),
