@@ -196,13 +196,8 @@ def unused(job: Job, around: Surroundings, used: Collection[int]) -> Iterable[Fi
             check="input",
             severity="note",
             run=None,
-            other=None,
             rule="route3d attach",
-            at_m=None,
-            point_m=None,
             measured=float(len(idle)),
-            required=None,
-            unit="",
             message=f"{len(idle)} strap(s) or hanger(s) hold no run within {reach}: {names}.",
             remedy="Move them onto their run, or make settings.attach larger.",
         )

@@ -25,7 +25,7 @@ NEEDED_BY = {
     "pyvista": "pictures, view --window",
     "reportlab": "report --pdf, straps --layout, takeoff --sheets",
     "starlette": "view",
-    "tomlkit": "view --edit, straps --write, mend --write",
+    "tomlkit": "view, straps --write, mend --write",
     "uvicorn": "view",
     "watchfiles": "watch, view",
     "websockets": "view",

@@ -97,13 +97,7 @@ def _jackets_without_size(scene: Scene) -> Iterable[Finding]:
                 check="input",
                 severity="caution",
                 run=None,
-                other=None,
                 rule=f"cable {cable.cable_id}",
-                at_m=None,
-                point_m=None,
-                measured=None,
-                required=None,
-                unit="",
                 message=f"Cable {cable.cable_id!r} is jacketed, but its overall diameter is that of the sheath: gaps "
                 "are told too large by the thickness of the jacket.",
                 remedy=f"Add cable.{cable.cable_id}.overall_diameter.",

@@ -42,15 +42,15 @@ class Finding:
     check: str
     severity: str
     run: str | None
-    other: str | None  # run id or element id
     rule: str
-    at_m: tuple[float, float] | None  # the whole stretch, distances along the fitted run
-    point_m: tuple[float, float, float] | None  # the worst place
-    measured: float | None
-    required: float | None
-    unit: str
     message: str
     remedy: str
+    other: str | None = None  # run id or element id
+    at_m: tuple[float, float] | None = None  # the whole stretch, distances along the fitted run
+    point_m: tuple[float, float, float] | None = None  # the worst place
+    measured: float | None = None
+    required: float | None = None
+    unit: str = ""
     unchecked: bool = False  # True: because of this, the run (or the job) cannot be called passed
     finding_id: str = ""
     source: str = ""  # where the value of its rule comes from, see route3d.rules.provenance
@@ -61,15 +61,15 @@ class Finding:
             self.check,
             self.severity,
             self.run,
-            self.other,
             self.rule,
+            self.message,
+            self.remedy,
+            self.other,
             self.at_m,
             self.point_m,
             self.measured,
             self.required,
             self.unit,
-            self.message,
-            self.remedy,
             self.unchecked,
             finding_id,
             source,
@@ -87,23 +87,18 @@ class Step:
 STEPS = ("fact", "rule", "condition", "exemption", "verdict")
 
 
-def not_known(run: str | None, other: str | None, rule: str, message: str, remedy: str) -> Finding:
+def not_known(
+    run: str | None,
+    other: str | None,
+    rule: str,
+    message: str,
+    remedy: str,
+    *,
+    at_m: tuple[float, float] | None = None,
+    point_m: tuple[float, float, float] | None = None,
+) -> Finding:
     """Return the caution that something about a run (or the whole job) is not known, so that it is not passed."""
-    return Finding(
-        check="input",
-        severity="caution",
-        run=run,
-        other=other,
-        rule=rule,
-        at_m=None,
-        point_m=None,
-        measured=None,
-        required=None,
-        unit="",
-        message=message,
-        remedy=remedy,
-        unchecked=True,
-    )
+    return Finding("input", "caution", run, rule, message, remedy, other, at_m, point_m, unchecked=True)
 
 
 def with_ids(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:

@@ -36,8 +36,8 @@ def schema(version: str, name: str) -> etree.XMLSchema:
 
 def finding(number: int = 1, **more: object) -> Finding:
     made = Finding(
-        "clash", "violation", "R1", "b.ifc:9", "NEC 2023 300.4", (1.0, 1.2), (1.0, 2.0, 3.0), -0.004, 0.0, "m",
-        "R1 overlaps a duct by 4.0 mm.", "Move R1 by 4.0 mm.", finding_id=f"clash-{number:010x}", source="seen",
+        "clash", "violation", "R1", "NEC 2023 300.4", "R1 overlaps a duct by 4.0 mm.", "Move R1 by 4.0 mm.",
+        "b.ifc:9", (1.0, 1.2), (1.0, 2.0, 3.0), -0.004, 0.0, "m", finding_id=f"clash-{number:010x}", source="seen",
     )  # fmt: skip
     return replace(made, **more)  # type: ignore[arg-type]
 
