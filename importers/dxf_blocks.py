@@ -17,11 +17,11 @@ import numpy as np
 from ezdxf.document import Drawing as DxfDocument
 from numpy.typing import NDArray
 
-from importers.dxf_bulk import PLACEHOLDER, BulkFaces, BulkLines
 from importers.dxf_curves import plane_axes
 from importers.dxf_faces import shapes_of_3dfaces, shapes_of_meshes
 from importers.dxf_kinds import ANNOTATION, shape_of
 from importers.dxf_open import LIBRARY_ERRORS, OpenedDxf
+from importers.dxf_parts import PLACEHOLDER, BulkFaces, BulkLines
 from importers.dxf_profiles import shapes_of_lines
 from importers.dxf_shape import Grain, Shape
 from importers.dxf_xrefs import Externals
@@ -186,7 +186,7 @@ class Blocks:
                     elif isinstance(part, BulkLines):
                         leaves.append(Leaf("LINE", len(part), layer, partial(shapes_of_lines, part)))
                     else:
-                        leaves.append(Leaf("POLYLINE", len(part), layer, partial(shapes_of_meshes, part)))
+                        leaves.append(Leaf(part.kind, len(part), layer, partial(shapes_of_meshes, part)))
                 continue
             count["entities"] += 1
             if kind in ANNOTATION:
