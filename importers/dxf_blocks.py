@@ -59,6 +59,7 @@ class Leaf:
     count: int  # entities
     layer: str
     make: Callable[[Grain], Sequence[Shape]]
+    one_by_one: bool = False  # where it stands at several scales, its entities are told each at all of them
     _shapes: dict[Grain, tuple[Shape, ...]] = field(default_factory=dict)
 
     def shapes(self, grain: Grain) -> tuple[Shape, ...]:
@@ -184,7 +185,7 @@ class Blocks:
                     if isinstance(part, BulkFaces):
                         faces[layer].append(part)
                     elif isinstance(part, BulkLines):
-                        leaves.append(Leaf("LINE", len(part), layer, partial(shapes_of_lines, part)))
+                        leaves.append(Leaf("LINE", len(part), layer, partial(shapes_of_lines, part), one_by_one=True))
                     else:
                         leaves.append(Leaf(part.kind, len(part), layer, partial(shapes_of_meshes, part)))
                 continue

@@ -52,7 +52,7 @@ class Pen:
         """Return the corners (8, 3) of a box."""
         size = self.rng.uniform(50.0, 800.0, 3)
         flat = np.array([(0, 0, 0), (1, 0, 0), (1, 1, 0), (0, 1, 0)], dtype=float)
-        return np.asarray(self.place() + np.concatenate([flat, flat + (0, 0, 1)]) * size)
+        return np.asarray(self.place() + np.concatenate([flat, flat + np.array([0.0, 0.0, 1.0])]) * size)
 
 
 def _point(code: int, at: np.ndarray) -> str:
