@@ -27,7 +27,7 @@ NEEDED = {
 }
 
 
-@click.command(short_help="Say what is installed and what is missing.")
+@click.command()
 def doctor() -> int:
     """Say what is installed, what is missing for which command, and how to get it."""
     click.echo(f"route3d {__version__}, Python {platform.python_version()}, {platform.system()}")
