@@ -9,7 +9,7 @@ import pytest
 from pydantic import BaseModel
 
 from importers.project_file import ProjectTable
-from route3d.cli.main import route3d
+from route3d.cli.main import COMMANDS
 
 README = (Path(__file__).parent.parent / "README.md").read_text(encoding="utf-8")
 BLOCK = next(b for b in re.findall(r"```toml\n(.*?)```", README, re.S) if "rules = " in b and "[[model]]" in b)
@@ -27,14 +27,14 @@ def keys(model: type[BaseModel], seen: set[type]) -> Iterator[str]:
                 yield from keys(inner, seen)
 
 
-@pytest.mark.parametrize("command", sorted(route3d.commands))
+@pytest.mark.parametrize("command", sorted(COMMANDS))
 def test_every_command_is_in_the_readme(command: str) -> None:
     assert f"route3d {command}" in README
 
 
 @pytest.mark.parametrize("command", sorted(set(re.findall(r"`route3d ([a-z]+)", README))))
 def test_every_command_of_the_readme_is_there(command: str) -> None:
-    assert command in route3d.commands
+    assert command in COMMANDS
 
 
 @pytest.mark.parametrize("key", sorted(set(keys(ProjectTable, set()))))

@@ -11,7 +11,6 @@ from importers.project_file import nearest
 from route3d.checks import CHECKS
 from route3d.cli.clusters import checking_on
 from route3d.cli.common import cache_option, exit_status, known_runs, project_argument, read_and_check
-from route3d.cli.deliver import deliver
 from route3d.cli.keeping import keep_if_kept
 from route3d.reports.results_json import results_text
 from route3d.reports.terminal import print_review
@@ -27,7 +26,7 @@ def _checks(_: click.Context, __: click.Parameter, value: str | None) -> tuple[s
     return names
 
 
-@click.command(short_help="Import, fit and check; the main job.")
+@click.command()
 @project_argument
 @click.option("--json", "json_file", type=click.Path(path_type=Path, dir_okay=False), help="Write the results there.")
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Write all results into this folder.")
@@ -65,6 +64,8 @@ def check(
     if json_file is not None:
         write_whole(json_file, results_text(review))
     if out is not None:
+        from route3d.cli.deliver import deliver  # pictures and pages need libraries that a check does not
+
         deliver(read, review, out, console)
     keep_if_kept(read, whole, console)
     console.print(_next(review.summary["violations"], json_file, out), markup=False)

@@ -25,7 +25,7 @@ from route3d.review import nothing_unchecked
 _GIT_SECONDS = 120
 
 
-@click.command("compare", short_help="What is new, gone, worse or better since an earlier revision.")
+@click.command("compare")
 @click.argument("old")
 @click.argument("new", default=".")
 @click.option(

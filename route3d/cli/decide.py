@@ -22,7 +22,7 @@ from route3d.store.decisions import decide, history, matters
 from route3d.store.opening import store_path
 
 
-@click.command("decide", short_help="Keep what was decided about findings, from week to week.")
+@click.command("decide")
 @click.argument("findings", nargs=-1)
 @click.option("--project", type=click.Path(path_type=Path), default=Path("."), help="Project folder or route3d.toml.")
 @click.option("--as", "decided", type=click.Choice(DECISIONS), help="The decision; the last two need a --note.")

@@ -27,7 +27,7 @@ def sample_folder() -> Path:
     raise UnreadableFileError(PACKAGE, "the sample project is not installed; install route3d again")
 
 
-@click.command(short_help="Copy the sample project, check it, and show what comes out.")
+@click.command()
 @click.argument(
     "folder", metavar="[DIR]", type=click.Path(path_type=Path, file_okay=False), default=Path("route3d-demo")
 )

@@ -15,7 +15,7 @@ from route3d.version import PACKAGE, VERSION
 OK, MISSING, OPTION = "ok", "missing", "optional"
 
 
-@click.command(short_help="Say what is installed and what is missing.")
+@click.command()
 def doctor() -> int:
     """Say what is installed, what is missing for which command, and how to get it."""
     cores = f"{len(os.sched_getaffinity(0)) if hasattr(os, 'sched_getaffinity') else os.cpu_count()} core(s)"

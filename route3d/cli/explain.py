@@ -16,7 +16,7 @@ from route3d.reports.strip import strip_png, strip_svg
 from route3d.reports.writing import write_whole
 
 
-@click.command(short_help="Why a finding stands, or a stretch is exempt.")
+@click.command()
 @click.argument("what", metavar="FINDING|RUN")
 @project_argument
 @click.option(

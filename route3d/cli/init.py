@@ -18,7 +18,7 @@ from route3d.errors import InputError
 from route3d.reports.writing import write_whole
 
 
-@click.command(short_help="Look through a folder and write a starter project file.")
+@click.command()
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
 def init(folder: Path) -> int:
     """Look through the drawings in DIR, print what is in them and what looks odd, and write a commented route3d.toml.

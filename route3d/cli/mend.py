@@ -31,7 +31,7 @@ from route3d.reports.writing import write_whole
 from route3d.review import nothing_unchecked
 
 
-@click.command("mend", short_help="Propose the smallest change that makes a run pass.")
+@click.command("mend")
 @project_argument
 @click.option("--run", "runs", multiple=True, metavar="ID", help="Mend this run; may be repeated.")
 @click.option("--all", "everything", is_flag=True, help="Mend every run that fails.")

@@ -23,7 +23,7 @@ from route3d.reports.proposals_terminal import print_proposed
 from route3d.reports.writing import write_whole
 
 
-@click.command("propose", short_help="Find routes for runs that are given by their ends.")
+@click.command("propose")
 @project_argument
 @click.option(
     "--run", "runs", multiple=True, metavar="ID", help="This run; may be repeated. Not said: all without a route."

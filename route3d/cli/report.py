@@ -20,7 +20,7 @@ from route3d.units import METRES_PER_UNIT
 _FILE = click.Path(path_type=Path, dir_okay=False)
 
 
-@click.command(short_help="Deliverables: HTML, PDF, XLSX, CSV, DXF, BCF, GLB, JUnit, SARIF.")
+@click.command()
 @project_argument
 @click.option("--html", type=_FILE, help="Write the viewer's page with the whole review inside: one file, no network.")
 @click.option("--plain-html", type=_FILE, help="Write a page without any script, with two pictures.")

@@ -17,7 +17,7 @@ from route3d.rules.rulebook import EXAMPLES, SHIPPED, load_rulebook
 _FULL = 12  # a section of more rules than this is listed, not explained one by one
 
 
-@click.command(short_help="List the rule book, or explain a section of it.")
+@click.command()
 @click.argument("section", required=False)
 @click.option(
     "--set",

@@ -37,7 +37,7 @@ from route3d.review import check_job, judge, only_runs
 _FILE = click.Path(path_type=Path, dir_okay=False)
 
 
-@click.command(short_help="Propose the fewest straps that satisfy the rules.")
+@click.command()
 @project_argument
 @click.option("--run", "runs", multiple=True, metavar="ID", help="Plan this run only, strap by strap; may be repeated.")
 @click.option(

@@ -37,7 +37,7 @@ from route3d.review import judge, only_runs
 _FILE = click.Path(path_type=Path, dir_okay=False)
 
 
-@click.command(short_help="Cut lengths, coil plan and material.")
+@click.command()
 @project_argument
 @click.option("--xlsx", type=_FILE, help="Write a workbook there, one sheet per table.")
 @click.option(

@@ -28,7 +28,7 @@ _RETRY_S = 0.3
 _LOOK_MS = 3_000  # also looked at that often, since some drives announce nothing
 
 
-@click.command("watch", short_help="Check again whenever an input file is saved.")
+@click.command("watch")
 @project_argument
 @click.option(
     "--json", "json_file", type=click.Path(path_type=Path, dir_okay=False), help="Write the results each time."

@@ -11,7 +11,6 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import ConvexHull, QhullError
 
 Floats = NDArray[np.float64]
 
@@ -132,6 +131,8 @@ def _under(begin: Floats, end: Floats, points: Floats) -> tuple[float, float] | 
 
 def _lower_planes(points: Floats) -> Floats:
     """Return planes (m, 4), normal pointing down and offset, whose largest value at a point is its gap below them."""
+    from scipy.spatial import ConvexHull, QhullError  # takes long to import, and only runs under a deck need it
+
     try:
         equations = ConvexHull(points).equations
         lower = equations[equations[:, 2] < -1e-3]

@@ -7,6 +7,7 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from route3d.model.building import InputFile, Unread
+from route3d.model.caution import CAUTION as CAUTION
 from route3d.model.run import Bend, FittedRun
 from route3d.model.span import Span
 from route3d.model.support import Attachment
@@ -27,12 +28,6 @@ CHECKS = (
     "input",
 )
 SEVERITIES = ("violation", "caution", "note")
-
-CAUTION = (
-    "An aid for planning, not a decision on code compliance: the adopted code, the listing, the maker's data, the "
-    "authority having jurisdiction and the licensed electrician decide. What is listed as not read or not checked is "
-    "not clear."
-)
 
 
 @dataclass(frozen=True, slots=True)
