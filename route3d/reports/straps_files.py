@@ -63,6 +63,9 @@ def straps_csv(plans: Sequence[StrapPlan], job: Job) -> str:
             )
         for at_m in (*plan.refused_at_m, *plan.refused_supports_at_m):
             lines.append([*head, "", f"{at_m:.4f}", feet_inches(at_m), "", "", "", "take out"])
+        for name, at_m in plan.refused_drawn:
+            state = ["", "", "", "take out of its drawing", safe(name)]
+            lines.append([*head, "", f"{at_m:.4f}", feet_inches(at_m), *state])
         for stuck in plan.stuck:
             text = safe(f"{stuck.why} {stuck.remedy}")
             where = f"{stuck.from_m:.4f} to {stuck.to_m:.4f}"
@@ -83,6 +86,7 @@ def _plan(plan: StrapPlan, cables: Mapping[str, str]) -> dict[str, Any]:
         "straps": [_strap(strap) for strap in plan.straps],
         "take_out_at_m": [round(at_m, _DECIMALS) for at_m in plan.refused_at_m],
         "take_out_supports_at_m": [round(at_m, _DECIMALS) for at_m in plan.refused_supports_at_m],
+        "take_out_of_drawing": [{"element": name, "at_m": round(at_m, _DECIMALS)} for name, at_m in plan.refused_drawn],
         "stuck": [_stuck(stuck) for stuck in plan.stuck],
         "notes": list(plan.notes),
     }
