@@ -132,3 +132,4 @@ class TakeOff:
     cables: tuple[CableCut, ...]
     material: tuple[Material, ...]
     notes: tuple[str, ...]
+    not_routed: tuple[str, ...] = ()  # runs without a route, of which nothing is in here

@@ -11,6 +11,7 @@ from typing import Any
 from route3d.model.finding import CAUTION
 from route3d.model.job import Job
 from route3d.model.plan import StrapPlace, StrapPlan, StuckStretch
+from route3d.plans.without_route import left_out
 from route3d.reports.takeoff_csv import safe
 from route3d.units import feet_inches
 
@@ -35,6 +36,7 @@ def straps_text(plans: Sequence[StrapPlan], job: Job, rules: str, made: str) -> 
         "inputs": [{"file": source.file, "sha256": source.sha256, "unit": source.unit} for source in job.inputs],
         "unread": len(job.unread),
         "runs": [_plan(plan, cables) for plan in plans],
+        "not_routed": [run.run_id for run in job.unrouted],
     }
     return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
@@ -71,7 +73,9 @@ def straps_csv(plans: Sequence[StrapPlan], job: Job) -> str:
             where = f"{stuck.from_m:.4f} to {stuck.to_m:.4f}"
             lines.append([*head, "", where, "", "", "", "", "no place", "", "", "", "", text])
     out = io.StringIO()
-    csv.writer(out, lineterminator="\r\n").writerows([*lines, [CAUTION]])
+    csv.writer(out, lineterminator="\r\n").writerows(
+        [*lines, *([f"{said}."] for said in left_out([run.run_id for run in job.unrouted], "these plans")), [CAUTION]]
+    )
     return f"\ufeff{out.getvalue()}"  # the mark tells spreadsheets that this is UTF-8
 
 
