@@ -31,6 +31,7 @@ from importers.dxf_blocks import (
     scale_steps,
 )
 from importers.dxf_collect import BODY_MARKS, TRIANGLES_MAX, Collector, Places, no_surface
+from importers.dxf_marks import runs_named, with_runs
 from importers.dxf_open import LIBRARY_ERRORS, OpenedDxf, open_dxf
 from importers.dxf_shape import Grain, Shape, chain, missing, surface
 from importers.dxf_xrefs import Externals
@@ -85,7 +86,7 @@ def read_model(
     )
     log.info("%d elements, %d not read, from %s", len(collector.elements), len(collector.rows), path)
     return Drawing(
-        tuple(collector.elements),
+        with_runs(collector.elements, runs_named(opened.doc)),
         tuple(collector.outlines),
         (*opened.unread_rows(name), *externals.rows, *collector.all_rows()),
         source,

@@ -19,9 +19,9 @@ from route3d.cli.common import (
     now,
     progress,
     project_argument,
+    refuse_not_routed,
 )
 from route3d.cli.writing_back import write_and_check
-from route3d.errors import ProjectKeyError
 from route3d.mending.mend import Mended, mend_all
 from route3d.project import Project, read_project
 from route3d.recheck import Checked
@@ -58,7 +58,7 @@ def mend(
     before = fingerprint(path)
     with progress() as say:
         read = read_project(path, say, cached=cached)
-        _routed(read, runs)
+        refuse_not_routed(read.job.unrouted, runs, read.path)
         state = Checked.open(read.job, read.rules, now(), say)
         known_runs(state.review, runs, project)
         mended_state, answers = mend_all(state, runs or None, say)
@@ -79,22 +79,6 @@ def mend(
         return _written(path, read, proposals, mended_state, before, status, console)
     console.print(_next(answers, proposals), markup=False, soft_wrap=True)
     return status
-
-
-def _routed(read: Project, wanted: Sequence[str]) -> None:
-    """Refuse runs that have no route yet.
-
-    Raises
-    ------
-    ProjectKeyError
-        One has none.
-    """
-    for run in read.job.unrouted:
-        if run.run_id in wanted:
-            raise ProjectKeyError(
-                read.path,
-                f"the run {run.run_id!r} has no route yet; find one with `route3d propose --run {run.run_id}`",
-            )
 
 
 def _status(state: Checked, answers: Sequence[Mended], fine: Sequence[str]) -> int:

@@ -21,6 +21,7 @@ from route3d.cli.common import (
     paper_option,
     progress,
     project_argument,
+    refuse_not_routed,
 )
 from route3d.errors import ProjectKeyError
 from route3d.examine import Examined, examine
@@ -92,7 +93,15 @@ def straps(
         examined = examine(read.job, read.rules, say)
         plans = plan_straps(examined, margin / 100.0, runs or None, say)
     console = Console(highlight=False)
-    print_straps(plans, read.job.name, read.rules.name, console, everything=everything, strap_by_strap=bool(runs))
+    print_straps(
+        plans,
+        read.job.name,
+        read.rules.name,
+        console,
+        everything=everything,
+        strap_by_strap=bool(runs),
+        not_routed=[run.run_id for run in read.job.unrouted],
+    )
     made = now()
     if json_file is not None:
         write_whole(json_file, straps_text(plans, read.job, read.rules.name, made))
@@ -121,6 +130,7 @@ def straps(
 
 
 def _known(read: Project, runs: Sequence[str]) -> None:
+    refuse_not_routed(read.job.unrouted, runs, read.path)
     ids = [run.run_id for run in read.job.runs]
     for run_id in runs:
         if run_id not in ids:

@@ -83,8 +83,10 @@ class Trials:
             return replace(trial, plan=plan)
         kept = [at_m for at_m in trial.run.straps_at_m if at_m not in plan.refused_at_m]
         added = [strap.at_m for strap in plan.straps if not strap.existing]
+        rests = tuple(at_m for at_m in trial.run.supports_at_m if at_m not in plan.refused_supports_at_m)
+        run = replace(trial.run, straps_at_m=tuple(sorted((*kept, *added))), supports_at_m=rests)
         try:
-            held = self._judged(replace(trial.run, straps_at_m=tuple(sorted((*kept, *added)))), trial.corners_m)
+            held = self._judged(run, trial.corners_m)
         except (InputError, ValueError):
             return replace(trial, plan=plan)
         return replace(held, plan=plan)

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 from route3d.model.building import InputFile, Unread
 from route3d.model.caution import CAUTION as CAUTION
-from route3d.model.run import Bend, FittedRun
+from route3d.model.run import Bend, FittedRun, Run
 from route3d.model.span import Span
 from route3d.model.support import Attachment
 from route3d.model.zone import ZoneStretch
@@ -152,3 +152,4 @@ class Review:
     summary: Mapping[str, int] = field(default_factory=dict)
     chains: Mapping[str, tuple[Step, ...]] = field(default_factory=dict)  # by finding id: why it stands
     sources: Mapping[str, str] = field(default_factory=dict)  # rule as cited -> where its value comes from
+    not_routed: tuple[Run, ...] = ()  # given by their ends only: there is no route, and nothing of them was checked

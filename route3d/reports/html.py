@@ -8,7 +8,7 @@ from collections.abc import Sequence
 import jinja2
 
 from route3d.model.finding import Review
-from route3d.reports.rows import HEADINGS, LEGEND, run_row
+from route3d.reports.rows import HEADINGS, LEGEND, NOT_ROUTED, run_rows_worst_first
 from route3d.reports.strip import strip_svg
 from route3d.rules.provenance import REMARKS
 
@@ -22,18 +22,17 @@ _ENVIRONMENT = jinja2.Environment(
 
 STRIPS = 24  # drawn into the page; of more failing runs the page names the command that draws them
 
-MARKS = {"pass": "✔", "fail": "✘", "unchecked": "?", "violation": "✘", "caution": "!", "note": "·"}
+MARKS = {"pass": "✔", "fail": "✘", "unchecked": "?", NOT_ROUTED: "?", "violation": "✘", "caution": "!", "note": "·"}
 
 
 def page(review: Review, pictures: Sequence[tuple[str, bytes]], no_picture: str | None = None) -> str:
     """Return the page; ``pictures`` are titles with PNG bytes, ``no_picture`` says why there is none."""
     failing = [run.fitted.run.run_id for run in review.runs if run.verdict == "fail"]
-    order = {"fail": 0, "unchecked": 1, "pass": 2}
     return _ENVIRONMENT.get_template("review.html").render(
         review=review,
         headings=HEADINGS,
         legend=LEGEND,
-        rows=[run_row(run) for run in sorted(review.runs, key=lambda r: order[r.verdict])],
+        rows=run_rows_worst_first(review),
         pictures=[(title, base64.b64encode(data).decode("ascii")) for title, data in pictures],
         no_picture=no_picture,
         marks=MARKS,

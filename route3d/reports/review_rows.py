@@ -6,7 +6,7 @@ from collections.abc import Iterable, Mapping, Sequence
 
 from route3d.model.decision import Matter
 from route3d.model.finding import Finding, Review
-from route3d.reports.rows import HEADINGS, run_row
+from route3d.reports.rows import HEADINGS, counts_of, not_routed_row, run_row
 from route3d.reports.takeoff_rows import Cell, Column, Rows
 
 
@@ -69,10 +69,13 @@ def run_rows(review: Review) -> Rows:
         Column(HEADINGS.held, width=24),
         Column(HEADINGS.verdict, width=12),
     )
-    rows = []
+    rows: list[tuple[Cell, ...]] = []
     for run in review.runs:
         said = run_row(run)
         rows.append((said.run, said.cable, run.fitted.length_m, said.bend, said.gap, said.held, said.verdict))
+    for without in review.not_routed:
+        said = not_routed_row(without)
+        rows.append((said.run, said.cable, None, said.bend, said.gap, said.held, said.verdict))
     return Rows("runs", columns, tuple(rows))
 
 
@@ -140,7 +143,7 @@ def trend_rows(points: Iterable[tuple[int, str, str, Mapping[str, int], int]]) -
 
 def review_notes(review: Review) -> tuple[str, ...]:
     """Return what a reader of the tables needs to know: caution, rule set, counts, files and notes."""
-    counts = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in review.summary.items())
+    counts = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in counts_of(review).items())
     lines = [review.caution, f"Checked {review.made} by {review.rules}: {counts}."]
     for source in review.inputs:
         lines.append(f"File {source.file}, sha256 {source.sha256}, {source.entities} entities, unit {source.unit}.")

@@ -164,6 +164,9 @@ class _Layout:
         ink, top = self.ink, self.height - MARGIN
         ink.words(MARGIN, top - 10.0, fitted(f"Strap layout: {title}", 12.0, self.box[2] * 0.46, True), 12.0, bold=True)
         what = "planned straps" if self.planned else "straps as they are now; no plan was made"
+        without = len(self.review.not_routed)
+        if without:
+            what += f"; {without} without a route not in it"
         about = f"page {self.page} · {self.review.project} · {what} · checked {self.review.made}"
         ink.words(self.width - MARGIN, top - 9.0, fitted(about, 6.6, self.box[2] * 0.52), 6.6, anchor="end")
         ink.words(
