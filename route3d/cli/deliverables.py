@@ -58,8 +58,7 @@ class Given:
     @property
     def trend(self) -> Rows:
         """The counts of each recorded revision."""
-        points = trend_points(store_path(self.project_file))
-        return trend_rows((p.number, p.made, p.rules, p.counts, p.unread) for p in points)
+        return trend_rows(trend_points(store_path(self.project_file)))
 
     @property
     def findings(self) -> tuple[Finding, ...]:
