@@ -146,7 +146,7 @@ class Ledger:
 
 
 class SavedAs:
-    """Which findings of the drafted review are which of the saved one: ids count along a run, an edit may shift them."""
+    """Which findings of the drafted review are which of the saved one: ids count along a run, so they shift."""
 
     def __init__(self, saved: Review) -> None:
         self._saved = {finding.finding_id: finding for finding in saved.findings}
