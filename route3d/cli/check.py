@@ -63,11 +63,11 @@ def check(
     print_review(review, console, everything=everything)
     if json_file is not None:
         write_whole(json_file, results_text(review))
+    keep_if_kept(read, whole, console)
     if out is not None:
         from route3d.cli.deliver import deliver  # pictures and pages need libraries that a check does not
 
         deliver(read, review, out, console)
-    keep_if_kept(read, whole, console)
     console.print(_next(review.summary["violations"], json_file, out), markup=False)
     return exit_status(review)
 

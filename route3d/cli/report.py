@@ -10,6 +10,7 @@ import click
 from rich.console import Console
 
 from route3d.cli.common import cache_option, exit_status, now, paper_option, progress, project_argument
+from route3d.cli.keeping import keep_if_kept
 from route3d.examine import examine
 from route3d.handover.deliverables import WRITERS, Given, Wishes
 from route3d.project import read_project
@@ -86,8 +87,11 @@ def report(project: Path, cached: bool, **options: Any) -> int:
         examined = examine(read.job, read.rules, say)
         say("judging")
         review = judge(examined, now())
-        wishes = Wishes(**{field.name: options[field.name] for field in fields(Wishes)})
-        given = Given(read.path, read.rules, examined, review, wishes)
+    wishes = Wishes(**{field.name: options[field.name] for field in fields(Wishes)})
+    given = Given(read.path, read.rules, examined, review, wishes)
+    # before anything is written: what is handed over shows decisions and topics as this check leaves them
+    keep_if_kept(read, review, console)
+    with progress() as say:
         written = []
         for name, path in wanted.items():
             say(f"writing {path.name}")

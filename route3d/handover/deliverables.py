@@ -5,12 +5,13 @@ from __future__ import annotations
 import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
 
 from route3d.errors import MissingExtraError
 from route3d.examine import Examined
 from route3d.handover.bcf import Pictures, chosen, export
-from route3d.model.decision import Matter
+from route3d.model.decision import Kept, Matter
 from route3d.model.finding import Finding, Review
 from route3d.model.job import Job
 from route3d.reports.html import page
@@ -26,9 +27,8 @@ from route3d.reports.takeoff_rows import Rows
 from route3d.reports.takeoff_xlsx import workbook_of
 from route3d.reports.writing import write_whole
 from route3d.rules.rulebook import RuleBook
-from route3d.store.decisions import matters
 from route3d.store.opening import store_path
-from route3d.store.recording import trend_points
+from route3d.store.recording import kept
 from route3d.viewer.discreet import Discreet
 from route3d.viewer.page_file import page_file
 from route3d.viewer.picture import draw_picture
@@ -47,7 +47,7 @@ class Wishes:
     pictures: int = 50  # how many findings get a picture of their own
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, eq=False)
 class Given:
     """What every deliverable is made from: the checked project, and how the files are wanted."""
 
@@ -62,16 +62,20 @@ class Given:
         """The job that was checked."""
         return self.examined.scene.job
 
+    @cached_property
+    def kept(self) -> Kept:
+        """All that is kept from check to check."""
+        return kept(store_path(self.project_file))
+
     @property
     def known(self) -> tuple[Matter, ...]:
         """What was decided, where decisions are kept."""
-        return matters(store_path(self.project_file))
+        return self.kept.matters
 
     @property
     def trend(self) -> Rows:
-        """The counts of each recorded revision."""
-        points = trend_points(store_path(self.project_file))
-        return trend_rows((p.number, p.made, p.rules, p.counts, p.unread) for p in points)
+        """The counts of each recorded check."""
+        return trend_rows(self.kept.trend)
 
     @property
     def findings(self) -> tuple[Finding, ...]:
@@ -107,7 +111,8 @@ def _html(path: Path, given: Given) -> str:
     shown = Discreet(given.project_file.parent)
     shown.learn(source.file for source in given.job.inputs)
     text = page_file(
-        given.job, given.review, given.rules, results, project_file=given.project_file.name, shown=shown
+        given.job, given.review, given.rules, results, project_file=given.project_file.name, shown=shown,
+        kept=given.kept,
     )  # fmt: skip
     write_whole(path, text)
     return f"{len(given.review.findings)} findings and the building, {len(text.encode()) / 1e6:.1f} MB, opens anywhere"
@@ -124,7 +129,7 @@ def _plain_html(path: Path, given: Given) -> str:
                 drawn.append((title, file.read_bytes()))
     except MissingExtraError as error:
         missing = str(error)
-    write_whole(path, page(given.review, drawn, missing))
+    write_whole(path, page(given.review, drawn, missing, given.kept))
     return f"{len(given.review.findings)} findings, {len(drawn)} pictures, no script"
 
 

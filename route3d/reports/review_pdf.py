@@ -10,7 +10,7 @@ from PIL import Image
 from reportlab.lib.utils import ImageReader
 from reportlab.pdfgen.canvas import Canvas
 
-from route3d.model.decision import Matter
+from route3d.model.decision import Matter, by_finding
 from route3d.model.finding import Finding, Review
 from route3d.reports.ink import BLACK, GREY, LIGHT, MARGIN, PAPERS, RED, Ink, fitted, wrapped
 from route3d.reports.pdf_stream import pdf_pages
@@ -172,7 +172,7 @@ def _trend(pages: _Pages, trend: Rows) -> None:
 
 def _findings(pages: _Pages, findings: Sequence[Finding], known: Sequence[Matter]) -> None:
     pages.title(f"Findings ({len(findings)}), worst first")
-    by_id = {matter.finding.finding_id: matter for matter in known}
+    by_id = by_finding(known)
     rows = []
     for number, finding in enumerate(findings, start=1):
         matter = by_id.get(finding.finding_id)

@@ -53,7 +53,7 @@ def read_matters(connection: sqlite3.Connection) -> tuple[Matter, ...]:
     """Return every matter of an open database."""
     rows = connection.execute(
         """
-        SELECT m.number, m.finding, m.presence, m.since, m.mended, m.ambiguous,
+        SELECT m.number, m.finding, m.presence, m.since, m.mended, m.ambiguous, m.topic,
                coalesce(d.decided, 'open'), coalesce(d.note, ''), coalesce(d.owner, ''), coalesce(d.due, ''),
                coalesce(d.by, '')
         FROM matter m LEFT JOIN decision d
@@ -74,8 +74,9 @@ def read_matters(connection: sqlite3.Connection) -> tuple[Matter, ...]:
             due=due,
             by=by,
             ambiguous=bool(ambiguous),
+            topic=topic,
         )
-        for number, finding, presence, since, mended, ambiguous, decided, note, owner, due, by in rows
+        for number, finding, presence, since, mended, ambiguous, topic, decided, note, owner, due, by in rows
     )
 
 
@@ -94,12 +95,25 @@ def histories(path: Path) -> dict[int, tuple[Decision, ...]]:
     """Return all decisions on all matters, by the number of the matter, oldest first."""
     if not path.exists():
         return {}
-    told: dict[int, list[Decision]] = {}
     with opened(path) as connection:
-        rows = connection.execute("SELECT matter, at, by, decided, note, owner, due FROM decision ORDER BY number")
-        for number, *row in rows:
-            told.setdefault(number, []).append(Decision(*row))
+        return read_histories(connection)
+
+
+def read_histories(connection: sqlite3.Connection) -> dict[int, tuple[Decision, ...]]:
+    """Return all decisions on all matters of an open database, as `histories`."""
+    told: dict[int, list[Decision]] = {}
+    rows = connection.execute("SELECT matter, at, by, decided, note, owner, due FROM decision ORDER BY number")
+    for number, *row in rows:
+        told.setdefault(number, []).append(Decision(*row))
     return {number: tuple(decisions) for number, decisions in told.items()}
+
+
+def read_events(connection: sqlite3.Connection) -> dict[int, tuple[Event, ...]]:
+    """Return all events of all matters of an open database, by the number of the matter, oldest first."""
+    told: dict[int, list[Event]] = {}
+    for number, *row in connection.execute("SELECT matter, at, kind, why FROM event ORDER BY number"):
+        told.setdefault(number, []).append(Event(*row))
+    return {number: tuple(events) for number, events in told.items()}
 
 
 def finding_text(finding: Finding) -> str:

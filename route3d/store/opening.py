@@ -9,6 +9,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 
 from route3d.errors import StoreError
+from route3d.model.topic import topic_guid
 from route3d.store.schema import APPLICATION_ID, STEPS
 
 _WAIT_S = 30.0
@@ -75,6 +76,7 @@ def _version(connection: sqlite3.Connection) -> int:
 
 
 def _bring_up_to_date(connection: sqlite3.Connection, path: Path, steps: Sequence[str]) -> None:
+    connection.create_function("topic_guid", 2, lambda project, name: topic_guid(str(project), str(name)))
     with writing(connection):
         version = _version(connection)  # another process may have been faster
         if 0 < version < len(steps):

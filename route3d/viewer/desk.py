@@ -23,6 +23,7 @@ from route3d.model.run import Run
 from route3d.recheck import Checked, Difference
 from route3d.rules.rulebook import RuleBook
 from route3d.units import TOLERANCE_M
+from route3d.viewer.deciding import Ledger, SavedAs
 from route3d.viewer.draft_files import Left
 from route3d.viewer.edits import Edit, EditError, added_up, edited, read_changes, taken, within
 from route3d.viewer.journal import Journal
@@ -62,7 +63,9 @@ class Desk:
         results: Results,
         journal: Journal | None,
         shown: Callable[[str], str] = str,
+        ledger: Ledger | None = None,
     ) -> None:
+        self.ledger = Ledger(None) if ledger is None else ledger
         self._read, self._results, self._journal, self._shown = read, results, journal, shown
         self._lock = Lock()  # held only to read or replace what follows, never while working
         self._making = {which: RLock() for which in ("review", "building")}  # so that no two windows make the same
@@ -72,10 +75,11 @@ class Desk:
         self._notes: dict[str, tuple[str, ...]] = {}
         self._left = journal.left() if journal is not None else None
         self._nonce = secrets.token_hex(4)
-        self._payloads: dict[tuple[str, bool, bool], tuple[int, bytes]] = {}
+        self._payloads: dict[tuple[str, bool, bool], tuple[tuple[int, int], bytes]] = {}
         self.revision, self.building_revision = 1, 1
         self._origin_m: Floats | None = None
         self._put(opened)
+        self.ledger.opened(opened.checked.review, opened.checked.job.checks)
         self._forget_what_was_saved()
 
     def _forget_what_was_saved(self) -> None:
@@ -108,6 +112,7 @@ class Desk:
         self._origin_m = self._maker.origin_m
         self._fixed = fixed
         self._runs = {run.fitted.run.run_id: run for run in opened.checked.review.runs}
+        self._saved_as = SavedAs(opened.checked.review)
 
     # --- what windows ask for ---------------------------------------------------------------------------------------
 
@@ -125,8 +130,10 @@ class Desk:
 
     def etag(self, which: str) -> str:
         """Return the tag of the review or of the building as it is now."""
-        number = self.revision if which == "review" else self.building_revision
-        return f'"{self._nonce}-{which}-{number}"'
+        return f'"{self._nonce}-{which}-{self._number(which)[0]}-{self._number(which)[1]}"'
+
+    def _number(self, which: str) -> tuple[int, int]:
+        return (self.revision, self.ledger.number) if which == "review" else (self.building_revision, 0)
 
     def payload(self, which: str, *, packed: bool = False, editable: bool = True) -> bytes:
         """Return review.json or building.bin as it is now, packed by gzip or not; kept until the next change."""
@@ -142,8 +149,8 @@ class Desk:
 
     def _payload(self, which: str, packed: bool, editable: bool) -> bytes:
         with self._lock:
-            number = self.revision if which == "review" else self.building_revision
-            checked, maker, drafts = self._checked, self._maker, self._drafts
+            number = self._number(which)
+            checked, maker, drafts, saved_as = self._checked, self._maker, self._drafts, self._saved_as.told()
             name = (which, packed, editable or which == "building")
             kept = self._payloads.get(name)
         if kept is not None and kept[0] == number:
@@ -153,8 +160,12 @@ class Desk:
         elif which == "building":
             made = building_payload(checked.job, maker.origin_m, shown=self._shown)
         else:
-            value = maker.review(checked.review, revision=number, editable=editable, live=True, chains_max=CHAINS_SENT)
+            revision = number[0]
+            value = maker.review(
+                checked.review, revision=revision, editable=editable, live=True, chains_max=CHAINS_SENT
+            )
             value["runs"] = self._marked(value["runs"], drafts)
+            value |= {**self.ledger.block(), "saved_as": saved_as}
             made = self._shown(page_json(value).decode()).encode()
         with self._lock:
             self._payloads[name] = (number, made)
@@ -212,6 +223,7 @@ class Desk:
         self._good = self._drafts
         with self._lock:
             self._checked = state
+            self._saved_as.follow(difference)
             self.revision += 1
         return self._told(difference)
 
@@ -290,6 +302,7 @@ class Desk:
             self._payloads = {}
             self.revision += 1
             self.building_revision += 1
+        self.ledger.opened(opened.checked.review, opened.checked.job.checks)
         if drafts:
             try:
                 self.check(drafts)
@@ -367,6 +380,7 @@ class Desk:
             "summary": dict(difference.summary),
             "unsaved": self.unsaved,
             "notes": [note for notes in self._notes.values() for note in notes],
+            "saved_as": self._saved_as.told(),
         }
         findings = [*difference.new, *difference.altered]
         if len(difference.runs) > WHOLE_RUNS or len(findings) > WHOLE_FINDINGS:

@@ -30,6 +30,7 @@ _SELECTED = ("finding", "run", "element", "camera")
 _SELECTION_MAX = 4_000
 _SYNC_AFTER_S = 0.1
 _SAY_EVERY_S = 0.2
+_LOOK_EVERY_S = 1.0
 _READ_ONLY = "this page is read-only: whoever started the viewer has not allowed others to edit"
 
 
@@ -61,6 +62,8 @@ class Windows:
         self._open: set[Window] = set()
         self._asked: asyncio.Queue[Asked] = asyncio.Queue()
         self._worker = ThreadPoolExecutor(1, "bench")
+        self._clerk = ThreadPoolExecutor(1, "clerk")  # a database may keep others waiting; drafts shall not wait for it
+        self._deciding: set[asyncio.Task[None]] = set()
         self._input_changed: list[str] = []
         self._said_at = 0.0
 
@@ -94,6 +97,7 @@ class Windows:
                 "drafts": self._desk.offered() if window.may_edit else None,
                 "unsaved": self._desk.unsaved,
                 "input_changed": self._input_changed,
+                "decisions_number": self._desk.ledger.number,
             },
         )
 
@@ -122,13 +126,15 @@ class Windows:
         number = seq if isinstance(seq, int) and not isinstance(seq, bool) and abs(seq) < 2**53 else None
         if do == "select":
             self._select(window, number, said)
+        elif do == "decide":
+            self._begin_to_decide(window, number, said)
         elif do in ("draft", "save", "take-drafts", "drop-drafts", "reload"):
             if window.may_edit:
                 self._asked.put_nowait(Asked(window, do, number, said))
             else:
                 self._fail(window, number, self._why_not if self._why_not is not None else _READ_ONLY)
         else:
-            self._fail(window, number, "a message must say what to do: draft, save, select …")
+            self._fail(window, number, "a message must say what to do: draft, save, decide, select …")
 
     def _select(self, window: Window, seq: int | None, said: Message) -> None:
         shown = {key: said.get(key) for key in _SELECTED}
@@ -141,6 +147,44 @@ class Windows:
         elif window.may_edit or not self._access.public:
             # where others only look on, they follow and do not lead
             self._tell({"say": "selected", **shown}, but=window)
+
+    # --- decisions --------------------------------------------------------------------------------------------------
+
+    def _begin_to_decide(self, window: Window, seq: int | None, said: Message) -> None:
+        if not window.may_edit:
+            self._fail(window, seq, self._why_not if self._why_not is not None else _READ_ONLY)
+            return
+        task = asyncio.create_task(self._decide(Asked(window, "decide", seq, said)))
+        self._deciding.add(task)
+        task.add_done_callback(self._deciding.discard)
+
+    async def _decide(self, asked: Asked) -> None:
+        try:
+            changed = await self._by_clerk(self._desk.ledger.decide, asked.said)
+        except Route3DError as error:
+            self._fail(asked.window, asked.seq, str(error))
+        except Exception:
+            log.exception("the viewer could not decide")
+            self._fail(asked.window, asked.seq, "a fault in route3d itself; see whether the decision is listed")
+        else:
+            self._answer(asked, {"say": "decided", **changed})
+
+    async def watch_decisions(self) -> None:
+        """Tell all windows what others decided, on the command line or in another viewer, until cancelled."""
+        while True:
+            await asyncio.sleep(_LOOK_EVERY_S)
+            if not self._open:
+                continue
+            try:
+                changed = await self._by_clerk(self._desk.ledger.refresh)
+            except Exception:
+                log.exception("the viewer could not read the decisions")
+                continue
+            if changed is not None:
+                self._tell({"say": "decided", "seq": None, **changed})
+
+    async def _by_clerk(self, do: Callable[..., T], *given: Any) -> T:
+        return await asyncio.get_running_loop().run_in_executor(self._clerk, do, *given)
 
     # --- telling windows --------------------------------------------------------------------------------------------
 
@@ -276,8 +320,11 @@ class Windows:
         for window in list(self._open):
             if window.socket.client_state is WebSocketState.CONNECTED:
                 await window.socket.close(1001)
+        if self._deciding:
+            await asyncio.wait(self._deciding, timeout=_LOOK_EVERY_S)
         await self._on_bench(self._desk.close)
         self._worker.shutdown(wait=False)
+        self._clerk.shutdown(wait=False)
 
 
 def _batches(asked: list[Asked]) -> list[list[Asked]]:

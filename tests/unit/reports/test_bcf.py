@@ -16,8 +16,9 @@ from route3d.model.decision import Decision, Matter
 from route3d.model.element import Element
 from route3d.model.finding import CAUTION, Finding, Review
 from route3d.model.sight import Sight
+from route3d.model.topic import topic_guid
 from route3d.reports.bcf_read import read_bcf
-from route3d.reports.bcf_topic import VERSIONS, Topic, finding_topic, instant, remark_guid, topic_guid
+from route3d.reports.bcf_topic import VERSIONS, Topic, finding_topic, instant, remark_guid
 from route3d.reports.bcf_write import write_bcf, write_onto
 from route3d.reports.bcf_zip import package
 from tests.builders import block

@@ -1,6 +1,6 @@
 /** The line to the server: it comes back by itself, and holds one draft in flight at a time. */
 
-import type { Edit, FromServer, SelectMessage, ToServer } from "./payload";
+import type { DecideOrder, Edit, FromServer, SelectMessage, ToServer } from "./payload";
 
 export interface LineEvents {
   up(): void;
@@ -71,6 +71,14 @@ export class Live {
 
   select(message: SelectMessage): void {
     if (this.greeted) this.send({ do: "select", ...message });
+  }
+
+  /** Decide, past everything that waits for a check; return the number of the answer, null where there is no line. */
+  decide(order: DecideOrder): number | null {
+    if (!this.greeted) return null;
+    const seq = this.next();
+    this.send({ do: "decide", seq, ...order });
+    return seq;
   }
 
   private pump(): void {

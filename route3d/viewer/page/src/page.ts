@@ -53,7 +53,7 @@ export class Page {
       draw: (edit) => this.draw(edit),
     });
     this.scene = this.makeScene(review);
-    this.link = source.live ? new LiveLink(store, this.edits, this.scene, () => this.reload()) : null;
+    this.link = source.live ? new LiveLink(store, this.edits, this.scene, () => this.reload(), () => source.book()) : null;
     document.title = `${review.project} – route review`;
     byId("caution").textContent = review.caution;
     this.table = this.makePanels();
@@ -62,7 +62,7 @@ export class Page {
     this.places.onMoved((camera) => this.link?.moved(camera));
     keys(store, {
       step: (by) => this.table.step(by), undo: () => this.undo(), redo: () => this.redo(), save: () => this.save(),
-      help: this.openHelp, edit: () => this.editChosen(),
+      help: this.openHelp, edit: () => this.editChosen(), decide: () => this.decideChosen(),
     });
     byId("status").textContent = "Loading the building …";
   }
@@ -128,7 +128,7 @@ export class Page {
     pictureTools(byId("picture-tools"), store, { view: (view) => scene.setView(view), fit: () => scene.fit() });
     keyBox(byId("picture-key"), store);
     filterBar(byId("filters"), store);
-    runPanel(byId("panel-run"), store, lengths);
+    runPanel(byId("panel-run"), store, lengths, { decide: (order) => this.link?.decide(order) });
     overviewPanel(byId("panel-overview"), store);
     buildingPanel(byId("panel-building"), store, lengths);
     editPanel(byId("panel-edit"), store, edits, lengths, {
@@ -182,7 +182,7 @@ export class Page {
       const chosen = now.selection.finding !== null || now.selection.run !== null || now.selection.element !== null;
       if (said && chosen && now.tab !== "edit" && now.cause !== "check" && now.cause !== "link") store.update({ tab: "run" });
     }
-    if (now.filter !== before.filter || now.review.findings !== before.review.findings) this.marks(now);
+    if (now.filter !== before.filter || now.review.findings !== before.review.findings || now.review.decisions !== before.review.decisions) this.marks(now);
     if (now.review.runs !== before.review.runs) this.arrived(now, before);
     if (now.look !== before.look) this.look(now, before);
     if (now.editing !== before.editing) this.editing(now, before);
@@ -194,7 +194,7 @@ export class Page {
   }
 
   private marks(now: State): void {
-    const listed = passing(now.review.findings, now.filter);
+    const listed = passing(now.review, now.filter);
     const all = listed.length === now.review.findings.length;
     this.scene.setVisibleFindings(all ? null : new Set(listed.map((finding) => finding.id)));
   }
@@ -262,6 +262,15 @@ export class Page {
     const run = review.runs.find((r) => r.id === selection.run);
     this.store.update({ tab: "edit" });
     if (run?.editable === true && line.editable) this.store.editing({ run: run.id, corner: null, adding: false });
+  }
+
+  private decideChosen(): void {
+    const { selection, line, deciding } = this.store.get();
+    if (selection.finding === null || !line.editable) return;
+    this.store.update({ tab: "run", deciding: { ...deciding, open: true } });
+    const first = byId("panel-run").querySelector<HTMLElement>(".decide input:checked");
+    first?.focus();
+    first?.scrollIntoView({ block: "center" });
   }
 
   /** The server has a new review: everything anew, the place stays. */

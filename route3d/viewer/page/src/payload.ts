@@ -156,7 +156,88 @@ export interface Summary {
   [name: string]: number;
 }
 
-export interface Review {
+export type Decided = "open" | "to-mend" | "accepted" | "not-ours";
+
+/** One line of a history: somebody decided, or a check said something. */
+export type HistoryLine =
+  | { at: string; by: string; decided: Decided; note: string; owner: string; due: string }
+  | { at: string; event: string; why: string };
+
+/** What holds about a finding. */
+export interface Decision {
+  number: number;
+  decided: Decided;
+  by: string;
+  /** When it was decided; empty: never. */
+  at: string;
+  note: string;
+  owner: string;
+  /** A date, or empty. */
+  due: string;
+  since: string;
+  /** Its last match could have been another finding. */
+  doubtful: boolean;
+  /** Nobody has to act on it. */
+  settled: boolean;
+  history: HistoryLine[];
+}
+
+/** A finding that no check finds any more. */
+export interface Past extends Decision {
+  presence: string;
+  mended: string | null;
+  check: string;
+  severity: Severity;
+  run: string | null;
+  message: string;
+}
+
+/** One recorded check. */
+export interface Checkpoint {
+  number: number;
+  made: string;
+  rules: string;
+  violations: number;
+  cautions: number;
+  runs_pass: number;
+  runs_fail: number;
+  runs_unchecked: number;
+  unread: number;
+  new: number;
+  mended: number;
+  lost: number;
+  returned: number;
+}
+
+/** Everything that is kept from check to check. */
+export interface Book {
+  /** By the id of the finding in the saved project. */
+  decisions: Record<string, Decision>;
+  decisions_number: number;
+  /** Findings of a check that somebody recorded meanwhile, and that are not among those shown. */
+  decisions_elsewhere: number;
+  decisions_trouble: string;
+  past: Past[];
+  past_count: number;
+  mended_count: number;
+  trend: Checkpoint[];
+}
+
+/** What has changed in it; parts that did not are absent. */
+export type DecisionNews = Partial<Book> & { decisions_gone?: string[] };
+
+/** What a person decides; `about` is the finding at which it was typed. */
+export interface DecideOrder {
+  findings: string[];
+  decided: Decided;
+  by: string;
+  note: string;
+  owner: string;
+  due: string;
+  about: string;
+}
+
+export interface Review extends Book {
   format: number;
   revision: number;
   project: string;
@@ -179,6 +260,8 @@ export interface Review {
   chains: Record<string, Step[]>;
   zones: Zone[];
   plans: unknown;
+  /** Where unsaved changes shifted the id of a finding: its id in the saved project; null: it is not in there. */
+  saved_as: Record<string, string | null>;
 }
 
 /** One building element, as the header of building.bin lists it. */
@@ -231,6 +314,7 @@ export type ToServer =
   | { do: "draft"; seq: number; edits: Edit[] }
   | { do: "save" | "take-drafts" | "reload"; seq: number }
   | { do: "drop-drafts"; seq: number; all?: boolean }
+  | ({ do: "decide"; seq: number } & DecideOrder)
   | ({ do: "select" } & SelectMessage);
 
 /** `seq` is null where another window asked. */
@@ -249,6 +333,7 @@ export interface Checked {
   summary: Summary;
   unsaved: number;
   notes: string[];
+  saved_as: Record<string, string | null>;
 }
 
 export interface Hello {
@@ -259,6 +344,7 @@ export interface Hello {
   unsaved: number;
   drafts: Drafts | null;
   input_changed: string[];
+  decisions_number: number;
 }
 
 export type FromServer =
@@ -267,6 +353,7 @@ export type FromServer =
   | { say: "saved"; seq: number | null; files: string[]; notes?: string[]; unsaved: number }
   | { say: "failed"; seq: number | null; why: string }
   | { say: "dropped"; seq: number | null; unsaved: number }
+  | ({ say: "decided"; seq: number | null } & DecisionNews)
   | { say: "drafts"; drafts: Drafts | null }
   | { say: "working"; doing: string | null; share?: number | null }
   | ({ say: "selected" } & SelectMessage)

@@ -73,6 +73,18 @@ export interface Line {
   follow: boolean;
 }
 
+/** The decision that is being made. */
+export interface Deciding {
+  /** It is on its way to the server. */
+  sending: boolean;
+  /** Why it was not kept, in a sentence; empty: nothing is wrong. */
+  trouble: string;
+  /** The finding at which it is made. */
+  about: string | null;
+  /** The form is open, also for the next finding that is chosen. */
+  open: boolean;
+}
+
 export interface State {
   review: Review;
   elements: Element[];
@@ -83,6 +95,7 @@ export interface State {
   look: Look;
   editing: Editing;
   line: Line;
+  deciding: Deciding;
   /** What undo and redo would do, in words; empty: nothing. */
   undo: { back: string; forth: string };
   measured: Measured | null;
@@ -203,6 +216,7 @@ export function firstState(review: Review, elements: Element[], live: boolean): 
       failures: [],
       follow: true,
     },
+    deciding: { sending: false, trouble: "", about: null, open: false },
     undo: { back: "", forth: "" },
     measured: null,
     notice: "",

@@ -3,7 +3,9 @@
 import type { Edits } from "./edits";
 import { Live } from "./live";
 import { changeWords, merged } from "./merge";
-import type { Camera, Checked, FromServer, Hello, Review } from "./payload";
+import { followed } from "./decisions";
+import { formDone } from "./panels/decisions";
+import type { Book, Camera, Checked, DecideOrder, DecisionNews, FromServer, Hello, Review } from "./payload";
 import type { Scene } from "./scene/scene";
 import { READ_ONLY, type Store } from "./store";
 
@@ -14,12 +16,15 @@ export class LiveLink {
   private told = 0;
   private camera: Camera | null = null;
   private before: Review;
+  /** The decision that waits for its answer. */
+  private deciding: { seq: number; about: string } | null = null;
 
   constructor(
     private readonly store: Store,
     private readonly edits: Edits,
     private readonly scene: Scene,
     private readonly reload: () => Promise<void>,
+    private readonly book: () => Promise<Book>,
   ) {
     this.before = store.get().review;
     const address = `${window.location.protocol === "https:" ? "wss" : "ws"}://${window.location.host}/live`;
@@ -27,7 +32,10 @@ export class LiveLink {
       address,
       {
         up: () => store.line({ state: "up", refused: false }),
-        lost: (refused) => store.line({ state: "lost", saving: false, working: "", refused }),
+        lost: (refused) => {
+          store.line({ state: "lost", saving: false, working: "", refused });
+          this.undecided("The line was lost before the answer came: once it is back, see whether the decision is listed, and if not, make it again.");
+        },
         refused: () => edits.refused(),
         message: (message) => this.hear(message),
         checking: (busy) => store.line({ checking: busy }),
@@ -68,6 +76,45 @@ export class LiveLink {
     this.live.ask({ do: "drop-drafts", all: true });
   }
 
+  /** Keep a decision; what it says stays in the form until the server has it on disk. */
+  decide(order: DecideOrder): void {
+    const { store } = this;
+    if (store.get().deciding.sending) return;
+    const seq = this.live.decide(order);
+    this.deciding = seq === null ? null : { seq, about: order.about };
+    const trouble = seq === null ? "There is no line to route3d now: nothing was decided." : "";
+    store.update({ deciding: { ...store.get().deciding, sending: seq !== null, trouble, about: order.about } });
+  }
+
+  private undecided(why: string): void {
+    if (this.deciding === null) return;
+    this.deciding = null;
+    this.store.update({ deciding: { ...this.store.get().deciding, sending: false, trouble: why } });
+  }
+
+  private decided(news: DecisionNews & { seq: number | null }): void {
+    const { store } = this;
+    if (this.deciding !== null && news.seq === this.deciding.seq) {
+      formDone(this.deciding.about);
+      this.deciding = null;
+      store.update({ deciding: { ...store.get().deciding, sending: false, trouble: "", open: false }, notice: "The decision is kept." });
+    }
+    const review = followed(store.get().review, news);
+    if (review === null) void this.readBook();
+    else if (review !== store.get().review) store.update({ review });
+  }
+
+  /** Some news were missed: ask for all decisions. */
+  private async readBook(): Promise<void> {
+    const { store } = this;
+    try {
+      const book = await this.book();
+      store.update({ review: { ...store.get().review, ...book } });
+    } catch (error) {
+      store.line({ failures: [...store.get().line.failures, error instanceof Error ? error.message : String(error)] });
+    }
+  }
+
   /** Have the files read again. */
   readAnew(): void {
     this.store.line({ working: "reading the files" });
@@ -100,7 +147,14 @@ export class LiveLink {
         if (message.unsaved === 0) this.edits.clear();
         store.update({ notice: ["Saved: " + message.files.join(", ") + ".", ...(message.notes ?? [])].join(" ") });
         break;
+      case "decided":
+        this.decided(message);
+        break;
       case "failed":
+        if (this.deciding !== null && message.seq === this.deciding.seq) {
+          this.undecided(`Not kept: ${message.why}.`);
+          break;
+        }
         store.line({ saving: false, working: "", failures: [...store.get().line.failures.filter((why) => why !== message.why), message.why] });
         break;
       case "dropped":
@@ -141,6 +195,7 @@ export class LiveLink {
       changedInputs: message.input_changed,
     });
     if (message.revision !== store.get().review.revision) void this.renew();
+    else if (message.decisions_number !== store.get().review.decisions_number) void this.readBook();
     if (edits.resend()) this.live.draft();
   }
 

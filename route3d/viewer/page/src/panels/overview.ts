@@ -7,13 +7,18 @@ import type { State, Store } from "../store";
 import { counted } from "../units";
 import { SEVERITIES, VERDICTS, VERDICT_WORDS, marker } from "../words";
 import { findingLine, redraw, section, table, verdict } from "./common";
+import { decisionsSection } from "./decisions";
+import { trendSection } from "./trend";
 
 const WORST = 10;
 
 export function overviewPanel(host: HTMLElement, store: Store): void {
   redraw(store, host, ["review", "selection"], (state) => {
     const scrolled = host.scrollTop;
-    fill(host, h("h2", { class: "unseen" }, "Overview"), runs(state, store), byCheck(state, store), byGroup(state, store), worst(state, store), files(state));
+    fill(
+      host, h("h2", { class: "unseen" }, "Overview"), runs(state, store), decisionsSection(state, store),
+      trendSection(state, host.clientWidth - 34), byCheck(state, store), byGroup(state, store), worst(state, store), files(state),
+    );
     host.scrollTop = scrolled;
   });
 }

@@ -6,18 +6,22 @@ import { type State, type Store, chainOf, elementOf, elementWords, findingOf, fi
 import type { Lengths } from "../units";
 import { STEP_WORDS, compared, marker } from "../words";
 import { findingLine, redraw, rule, section, table, verdict } from "./common";
+import { type DecideActions, decisionPart } from "./decisions";
 import { strip } from "./strip";
 import { severity } from "./table";
 
 const MOST_LINES = 60;
 
-export function runPanel(host: HTMLElement, store: Store, lengths: Lengths): void {
-  const draw = redraw(store, host, ["selection", "review"], (state) => {
+export function runPanel(host: HTMLElement, store: Store, lengths: Lengths, on: DecideActions): void {
+  let about = store.get().selection;
+  const draw = redraw(store, host, ["selection", "review", "deciding"], (state) => {
     const finding = findingOf(state, state.selection.finding);
     const run = runOf(state, state.selection.run);
     const scrolled = host.scrollTop;
-    fill(host, body(state, store, lengths, run, finding, host.clientWidth));
-    host.scrollTop = state.cause === "check" ? scrolled : 0;
+    fill(host, body(state, store, lengths, run, finding, host.clientWidth, on));
+    // what came in by a check or a decision leaves the place where somebody reads
+    host.scrollTop = state.cause === "check" || state.selection === about ? scrolled : 0;
+    about = state.selection;
   });
   let width = host.clientWidth;
   new ResizeObserver(() => {
@@ -28,10 +32,10 @@ export function runPanel(host: HTMLElement, store: Store, lengths: Lengths): voi
 }
 
 function body(
-  state: State, store: Store, lengths: Lengths, run: Run | null, finding: Finding | null, width: number,
+  state: State, store: Store, lengths: Lengths, run: Run | null, finding: Finding | null, width: number, on: DecideActions,
 ): HTMLElement[] {
   const parts: HTMLElement[] = [];
-  if (finding !== null) parts.push(what(state, lengths, finding));
+  if (finding !== null) parts.push(what(state, lengths, finding), decisionPart(state, store, finding, on));
   if (run !== null) parts.push(head(state, store, lengths, run), unrolled(state, store, lengths, run, width));
   if (finding !== null) parts.push(...why(state, finding));
   if (run !== null) parts.push(...about(state, store, lengths, run));
