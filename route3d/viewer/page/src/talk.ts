@@ -3,7 +3,7 @@
 import type { Edits } from "./edits";
 import { Live } from "./live";
 import { changeWords, merged } from "./merge";
-import type { Camera, Checked, FromServer, Hello, Review } from "./payload";
+import type { Aside, Camera, Checked, FromServer, Hello, Review } from "./payload";
 import type { Scene } from "./scene/scene";
 import { READ_ONLY, type Store } from "./store";
 
@@ -14,6 +14,8 @@ export class LiveLink {
   private told = 0;
   private camera: Camera | null = null;
   private before: Review;
+  /** Hears of every message first; true: it was the only one concerned. */
+  first: (message: FromServer) => boolean = () => false;
 
   constructor(
     private readonly store: Store,
@@ -74,6 +76,11 @@ export class LiveLink {
     this.live.ask({ do: "reload" });
   }
 
+  /** Ask for something that no draft waits for; null: there is no line. */
+  aside(order: Aside): number | null {
+    return this.live.aside(order);
+  }
+
   /** The camera came to rest: other windows go there too. */
   moved(camera: Camera): void {
     if (this.camera !== null && near(this.camera, camera)) return;
@@ -88,6 +95,7 @@ export class LiveLink {
 
   private hear(message: FromServer): void {
     const { store } = this;
+    if (this.first(message)) return;
     switch (message.say) {
       case "hello":
         this.hello(message);
