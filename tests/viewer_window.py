@@ -78,13 +78,20 @@ class Window:
 
     def ask(self, do: str, **more) -> dict:
         """Ask for something and return the answer to it."""
+        return self._asked(do, more, ())
+
+    def ask_for(self, do: str, **more) -> dict:
+        """Ask for a search and return what came of it, leaving out how it goes on."""
+        return self._asked(do, more, ("searching",))
+
+    def _asked(self, do: str, more: dict, but: tuple[str, ...]) -> dict:
         self._seq += 1
         self.tell({"do": do, "seq": self._seq, **more})
         end = time.monotonic() + PATIENCE_S
         while True:
             message = json.loads(self.socket.recv(timeout=max(end - time.monotonic(), 0.01)))
             self.heard.append(message)
-            if message.get("seq") == self._seq:
+            if message.get("seq") == self._seq and message["say"] not in but:
                 return message
 
 

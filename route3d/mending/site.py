@@ -17,6 +17,7 @@ from route3d.kernel.clearance import nearest_elements
 from route3d.kernel.corners import read_corners
 from route3d.kernel.path import closest_at, concatenated, points_at
 from route3d.measure import NOT_MEASURED, PASSABLE, gaps_to_elements
+from route3d.mending.pauses import pause
 from route3d.model.gap import Stretch
 from route3d.model.run import Bend, FittedRun, Run
 from route3d.recheck import Checked
@@ -118,6 +119,7 @@ class Site:
 
         A line equal to the drawn one is looked at as it is drawn, while ``keeps_arcs``.
         """
+        pause()
         fitted: list[FittedRun | None] = []
         for line in lines:
             try:

@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from route3d.errors import InputError
+from route3d.mending.pauses import pause
 from route3d.mending.site import Site
 from route3d.model.finding import Finding, Review, RunReview
 from route3d.model.plan import StrapPlan
@@ -92,6 +93,7 @@ class Trials:
         return replace(held, plan=plan)
 
     def _judged(self, run: Run, corners_m: Floats) -> Trial:
+        pause()
         self.count += 1
         run_id = run.run_id
         state, difference = self.site.state.changed({run_id: run})

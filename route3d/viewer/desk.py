@@ -96,6 +96,7 @@ class Desk:
         self._checked = opened.checked
         job = opened.checked.job
         self._base = {run.run_id: run for run in job.runs}
+        self._without_route = {run.run_id: run for run in job.unrouted}
         fixed = {run.run_id for run in job.runs if not opened.editable(run)}
         self._maker = PageMaker.of(
             job,
@@ -171,6 +172,27 @@ class Desk:
             self._payloads[name] = (number, made)
         return made
 
+    def now(self) -> tuple[Checked, PageMaker, int]:
+        """Return what is judged now, what turns it into what the page gets, and its revision."""
+        with self._lock:
+            return self._checked, self._maker, self.revision
+
+    def without_route(self) -> Mapping[str, Run]:
+        """Return the runs that the project gives by their ends only, whether a draft routes them or not."""
+        return self._without_route
+
+    def can_change(self, run_id: str) -> bool:
+        """Tell whether a run stands in a file that is written."""
+        return run_id not in self._fixed
+
+    def proposed(self, edit: Edit) -> Run | None:
+        """Return a run as it is now with ``edit``; None where there is no such run any more."""
+        with self._lock:
+            run = next((run for run in self._checked.job.runs if run.run_id == edit.run), None)
+        if run is None and edit.run not in self._without_route:
+            return None
+        return self._edited(edit, run)
+
     def drafted(self) -> Mapping[str, Edit]:
         """Return the drafts in force."""
         return self._drafts
@@ -187,7 +209,7 @@ class Desk:
         InputError
             They could not be written down; nothing has changed.
         """
-        changes = read_changes(edits, self._maker.origin_m, self._base)
+        changes = read_changes(edits, self._maker.origin_m, {**self._without_route, **self._base})
         for change in changes:
             if change["run"] in self._fixed:
                 run = self._base[change["run"]]
@@ -280,6 +302,8 @@ class Desk:
         paths = {name: self._runs[name].fitted.pieces for name in self._drafts if name in self._runs}
         # what cannot be checked cannot be read again either: straps beyond a new end go now
         edits = [self._as_checked(edit) for edit in self._drafts.values()]
+        # a run that only gets a route is in the project file already
+        edits = [replace(e, added=False) if e.run in self._without_route else e for e in edits]
         left_out = [note for name in self._drafts for note in self._notes.get(name, ())]
         files, notes = self.opened.save(edits, paths)
         with self._lock:
@@ -346,7 +370,12 @@ class Desk:
         """Return a run with its drafts, as it can be checked; None where it is deleted, or never was."""
         base, edit = self._base.get(name), self._drafts.get(name)
         self._notes.pop(name, None)
-        return base if edit is None else edited(edit, base, self.opened.project_file)
+        return base if edit is None else self._edited(edit, base)
+
+    def _edited(self, edit: Edit, run: Run | None) -> Run | None:
+        """Return a run as edited; one that the project has without a route keeps all that is said of it there."""
+        run = run if run is not None else self._without_route.get(edit.run)
+        return edited(edit, run, self.opened.project_file)
 
     def _clipped(self, runs: Mapping[str, Run | None]) -> dict[str, Run | None]:
         """Return the runs without straps and supports beyond their ends: a shortened run has lost them for now."""

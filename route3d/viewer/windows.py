@@ -20,6 +20,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect, WebSocketState
 from route3d.errors import Route3DError
 from route3d.viewer.access import Access
 from route3d.viewer.desk import Desk, Message
+from route3d.viewer.proposing import SEARCHES, Proposing
 
 log = logging.getLogger(__name__)
 T = TypeVar("T")
@@ -66,6 +67,7 @@ class Windows:
         self._deciding: set[asyncio.Task[None]] = set()
         self._input_changed: list[str] = []
         self._said_at = 0.0
+        self._proposing = Proposing(desk, self._send_if_open)
 
     # --- one window -------------------------------------------------------------------------------------------------
 
@@ -83,6 +85,7 @@ class Windows:
             pass
         finally:
             self._open.discard(window)
+            self._proposing.forget(window)
             writer.cancel()
 
     def _hello(self, window: Window) -> None:
@@ -128,13 +131,25 @@ class Windows:
             self._select(window, number, said)
         elif do == "decide":
             self._begin_to_decide(window, number, said)
-        elif do in ("draft", "save", "take-drafts", "drop-drafts", "reload"):
-            if window.may_edit:
-                self._asked.put_nowait(Asked(window, do, number, said))
-            else:
+        elif do in ("draft", "save", "take-drafts", "drop-drafts", "reload", "try", "stop", *SEARCHES):
+            if not window.may_edit:
                 self._fail(window, number, self._why_not if self._why_not is not None else _READ_ONLY)
+            elif do in ("stop", *SEARCHES):
+                self._search(window, do, number, said)
+            else:
+                self._asked.put_nowait(Asked(window, do, number, said))
         else:
             self._fail(window, number, "a message must say what to do: draft, save, decide, select …")
+
+    def _search(self, window: Window, do: str, seq: int | None, said: Message) -> None:
+        if do == "stop":
+            why = self._proposing.stop(window, said.get("of"))
+            if why is None:
+                self._send(window, {"say": "stopped", "seq": seq, "of": said.get("of")})
+        else:
+            why = self._proposing.search(window, do, seq, said.get("run"))
+        if why is not None:
+            self._fail(window, seq, why)
 
     def _select(self, window: Window, seq: int | None, said: Message) -> None:
         shown = {key: said.get(key) for key in _SELECTED}
@@ -195,6 +210,10 @@ class Windows:
             message = {"say": "review-changed", "revision": self._desk.revision}
         window.out.put_nowait(message)
 
+    def _send_if_open(self, window: Window, message: Message) -> None:
+        if window in self._open:
+            self._send(window, message)
+
     def _tell(self, message: Message, but: Window | None = None) -> None:
         for window in self._open:
             if window is not but:
@@ -238,7 +257,11 @@ class Windows:
         return await self._asked.get()
 
     async def _on_bench(self, do: Callable[..., T], *given: Any) -> T:
-        return await asyncio.get_running_loop().run_in_executor(self._worker, do, *given)
+        self._proposing.busy(True)
+        try:
+            return await asyncio.get_running_loop().run_in_executor(self._worker, do, *given)
+        finally:
+            self._proposing.busy(False)
 
     async def _do(self, batch: list[Asked]) -> None:
         if batch[0].do == "draft":
@@ -295,6 +318,10 @@ class Windows:
         except (Route3DError, ValueError, OSError) as error:
             self._tell({"say": "failed", "seq": None, "why": f"saved, but it cannot be read again: {error}"})
 
+    async def _try(self, asked: Asked) -> None:
+        told = await self._on_bench(self._proposing.proposals.again, asked.said.get("proposal"))
+        self._send(asked.window, {**told, "stale": False, "seq": asked.seq})
+
     async def _reload(self, asked: Asked) -> None:
         await self._read_again()
 
@@ -322,6 +349,7 @@ class Windows:
                 await window.socket.close(1001)
         if self._deciding:
             await asyncio.wait(self._deciding, timeout=_LOOK_EVERY_S)
+        await self._proposing.close()
         await self._on_bench(self._desk.close)
         self._worker.shutdown(wait=False)
         self._clerk.shutdown(wait=False)

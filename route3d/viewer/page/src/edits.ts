@@ -154,7 +154,8 @@ export class Edits {
 
   /** An id for a new run that no run has. */
   freshId(near: string): string {
-    const taken = new Set(this.store.get().review.runs.map((run) => run.id));
+    const { runs, without_route } = this.store.get().review;
+    const taken = new Set([...runs, ...(without_route ?? [])].map((run) => run.id));
     for (let k = 1; ; k += 1) {
       const id = `${near}-new-${k}`;
       if (!taken.has(id) && this.history.current(id) === undefined) return id;

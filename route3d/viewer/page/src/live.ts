@@ -1,6 +1,6 @@
 /** The line to the server: it comes back by itself, and holds one draft in flight at a time. */
 
-import type { DecideOrder, Edit, FromServer, SelectMessage, ToServer } from "./payload";
+import type { Aside, DecideOrder, Edit, FromServer, SelectMessage, ToServer } from "./payload";
 
 export interface LineEvents {
   up(): void;
@@ -81,6 +81,14 @@ export class Live {
     return seq;
   }
 
+  /** Ask for something that no draft waits for. Returns the number of the answer; null: there is no line. */
+  aside(order: Aside): number | null {
+    if (!this.greeted) return null;
+    const seq = this.next();
+    this.send({ ...order, seq });
+    return seq;
+  }
+
   private pump(): void {
     if (!this.greeted || this.flying !== null) return;
     if (this.wanted) {
@@ -100,7 +108,7 @@ export class Live {
     return this.seq;
   }
 
-  private fly(message: Exclude<ToServer, { do: "select" }>): void {
+  private fly(message: Exclude<ToServer, { do: "select" } | Aside>): void {
     this.flying = { seq: message.seq, what: message.do };
     this.on.checking(message.do === "draft");
     this.send(message);

@@ -259,9 +259,21 @@ export interface Review extends Book {
   findings: Finding[];
   chains: Record<string, Step[]>;
   zones: Zone[];
+  /** Runs given by their ends only, whether a change that is not saved routes them or not. */
+  without_route?: WithoutRoute[];
   plans: unknown;
   /** Where unsaved changes shifted the id of a finding: its id in the saved project; null: it is not in there. */
   saved_as: Record<string, string | null>;
+}
+
+export interface WithoutRoute {
+  id: string;
+  cable: string;
+  radius_m: number | null;
+  from_m: Point;
+  to_m: Point;
+  start: string | null;
+  end: string | null;
 }
 
 /** One building element, as the header of building.bin lists it. */
@@ -289,6 +301,51 @@ export interface Edit {
   deleted?: boolean;
 }
 
+/** One line for a run, which the whole check has passed, and the change that takes it over. */
+export interface Option {
+  id: string;
+  kind: string;
+  run: Run;
+  draft: Edit;
+  straps: number;
+  holes: number;
+  change: { moved_m: number; points_moved: number; new_corners: number; corners_gone: number; straps_added: number } | null;
+  /** Elements that holes are made in. */
+  passed: string[];
+  /** Why it cannot be called passed. */
+  unchecked: string[];
+}
+
+export interface Blocked {
+  check: string;
+  severity: Severity;
+  run: string | null;
+  other: string | null;
+  message: string;
+  point_m: Point | null;
+}
+
+export interface Proposed {
+  say: "proposed";
+  seq: number | null;
+  run: string;
+  what: "mend" | "routes";
+  outcome: "found" | "blocked" | "passes" | "stopped" | "late";
+  /** Of the state that it was computed on. */
+  revision?: number;
+  seconds: number;
+  why: string;
+  notes: string[];
+  before: { holes: number } | null;
+  least_m?: number;
+  options: Option[];
+  blocked: Blocked[];
+  stuck: { from_m: number; to_m: number; why: string }[];
+}
+
+/** Asked beside drafts: nothing waits for the answer. */
+export type Aside = { do: "mend" | "routes"; run: string } | { do: "stop"; of: number } | { do: "try"; proposal: string };
+
 export interface Drafts {
   count: number;
   since: string;
@@ -315,6 +372,7 @@ export type ToServer =
   | { do: "save" | "take-drafts" | "reload"; seq: number }
   | { do: "drop-drafts"; seq: number; all?: boolean }
   | ({ do: "decide"; seq: number } & DecideOrder)
+  | (Aside & { seq: number })
   | ({ do: "select" } & SelectMessage);
 
 /** `seq` is null where another window asked. */
@@ -357,5 +415,8 @@ export type FromServer =
   | { say: "drafts"; drafts: Drafts | null }
   | { say: "working"; doing: string | null; share?: number | null }
   | ({ say: "selected" } & SelectMessage)
+  | Proposed
+  | { say: "searching"; seq: number; run: string; waiting: boolean; steps: number; seconds: number }
+  | { say: "stopped"; seq: number | null; of: number }
   | { say: "input-changed"; files: string[] }
   | { say: "review-changed"; revision: number };

@@ -1,7 +1,7 @@
 /** What the page shows, in one place: panels and picture read it, and hear of every change. */
 
 import { type Filter, NO_FILTER } from "./filter";
-import type { Drafts, Element, Finding, Point, Review, Run, Step } from "./payload";
+import type { Drafts, Element, Finding, Point, Proposed, Review, Run, Step, WithoutRoute } from "./payload";
 
 /** One selection everywhere. A selected finding brings its run and element with it. */
 export interface Selection {
@@ -85,6 +85,21 @@ export interface Deciding {
   open: boolean;
 }
 
+/** What is known of a proposal for one run. */
+export interface Proposing {
+  run: string;
+  what: "mend" | "routes";
+  /** taken: it is an unsaved change now. again: it is checked once more, before it is taken. */
+  stage: "searching" | "found" | "nothing" | "failed" | "again" | "taken";
+  waiting: boolean;
+  steps: number;
+  seconds: number;
+  answer: Proposed | null;
+  /** Which option is shown. */
+  chosen: number;
+  why: string;
+}
+
 export interface State {
   review: Review;
   elements: Element[];
@@ -99,6 +114,8 @@ export interface State {
   /** What undo and redo would do, in words; empty: nothing. */
   undo: { back: string; forth: string };
   measured: Measured | null;
+  /** The proposal for the chosen run; null: none was asked for. */
+  proposing: Proposing | null;
   /** The last thing that happened, in a sentence; also read out. */
   notice: string;
 }
@@ -167,8 +184,9 @@ export class Store {
   select(selection: Partial<Selection>, cause: Cause): void {
     const review = this.latest("review");
     const finding = review.findings.find((f) => f.id === selection.finding) ?? null;
-    const run = finding === null ? (selection.run ?? null) : (finding.run ?? selection.run ?? null);
-    const known = new Set(review.runs.map((r) => r.id));
+    const ends = review.without_route?.find((r) => r.id === finding?.other)?.id;
+    const run = finding === null ? (selection.run ?? null) : (finding.run ?? ends ?? selection.run ?? null);
+    const known = new Set([...review.runs, ...(review.without_route ?? [])].map((r) => r.id));
     const other = finding?.other ?? null;
     this.update({
       selection: {
@@ -219,6 +237,7 @@ export function firstState(review: Review, elements: Element[], live: boolean): 
     deciding: { sending: false, trouble: "", about: null, open: false },
     undo: { back: "", forth: "" },
     measured: null,
+    proposing: null,
     notice: "",
   };
 }
@@ -228,6 +247,12 @@ export const READ_ONLY =
 
 export function runOf(state: State, id: string | null): Run | null {
   return id === null ? null : (state.review.runs.find((run) => run.id === id) ?? null);
+}
+
+/** Runs that have no route, as things stand with the changes so far. */
+export function withoutRoute(state: State): WithoutRoute[] {
+  const routed = new Set(state.review.runs.map((run) => run.id));
+  return (state.review.without_route ?? []).filter((run) => !routed.has(run.id));
 }
 
 export function findingOf(state: State, id: string | null): Finding | null {

@@ -5,7 +5,7 @@ import { Live } from "./live";
 import { changeWords, merged } from "./merge";
 import { followed } from "./decisions";
 import { formDone } from "./panels/decisions";
-import type { Book, Camera, Checked, DecideOrder, DecisionNews, FromServer, Hello, Review } from "./payload";
+import type { Aside, Book, Camera, Checked, DecideOrder, DecisionNews, FromServer, Hello, Review } from "./payload";
 import type { Scene } from "./scene/scene";
 import { READ_ONLY, type Store } from "./store";
 
@@ -18,6 +18,8 @@ export class LiveLink {
   private before: Review;
   /** The decision that waits for its answer. */
   private deciding: { seq: number; about: string } | null = null;
+  /** Hears of every message first; true: it was the only one concerned. */
+  first: (message: FromServer) => boolean = () => false;
 
   constructor(
     private readonly store: Store,
@@ -121,6 +123,11 @@ export class LiveLink {
     this.live.ask({ do: "reload" });
   }
 
+  /** Ask for something that no draft waits for; null: there is no line. */
+  aside(order: Aside): number | null {
+    return this.live.aside(order);
+  }
+
   /** The camera came to rest: other windows go there too. */
   moved(camera: Camera): void {
     if (this.camera !== null && near(this.camera, camera)) return;
@@ -135,6 +142,7 @@ export class LiveLink {
 
   private hear(message: FromServer): void {
     const { store } = this;
+    if (this.first(message)) return;
     switch (message.say) {
       case "hello":
         this.hello(message);

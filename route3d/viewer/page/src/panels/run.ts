@@ -1,8 +1,8 @@
 /** Everything about the chosen run, and why the chosen finding stands. */
 
 import { fill, h } from "../dom";
-import type { Bend, Finding, Run, Span } from "../payload";
-import { type State, type Store, chainOf, elementOf, elementWords, findingOf, findingsOf, runOf } from "../store";
+import type { Bend, Finding, Run, Span, WithoutRoute } from "../payload";
+import { type State, type Store, chainOf, elementOf, elementWords, findingOf, findingsOf, runOf, withoutRoute } from "../store";
 import type { Lengths } from "../units";
 import { STEP_WORDS, compared, marker } from "../words";
 import { findingLine, redraw, rule, section, table, verdict } from "./common";
@@ -40,6 +40,8 @@ function body(
   if (finding !== null) parts.push(...why(state, finding));
   if (run !== null) parts.push(...about(state, store, lengths, run));
   if (finding === null && run === null && state.selection.element !== null) parts.push(element(state, store));
+  const ends = run === null ? withoutRoute(state).find(({ id }) => id === state.selection.run) : undefined;
+  if (ends !== undefined) parts.push(endsOnly(state, lengths, ends));
   if (parts.length === 0) {
     parts.push(
       h(
@@ -133,6 +135,21 @@ function head(state: State, store: Store, lengths: Lengths, run: Run): HTMLEleme
         ),
       ),
     );
+}
+
+/** A run that has no route yet. */
+function endsOnly(state: State, lengths: Lengths, ends: WithoutRoute): HTMLElement {
+  return h(
+    "section", { class: "run-head" },
+    h("h2", {}, `Run ${ends.id} `, h("span", { class: "verdict unchecked" }, "○ without a route")),
+    h("p", {}, "Only its ends are given; nothing of it is checked."),
+    h(
+      "dl", { class: "facts" },
+      h("dt", {}, "Cable"), h("dd", {}, ends.cable, h("span", { class: "soft" }, ` ${state.review.cables[ends.cable]?.text ?? ""}`)),
+      h("dt", {}, "From"), h("dd", {}, `${ends.start ?? "not said"}, at ${lengths.place(ends.from_m, state.review.origin_m)}`),
+      h("dt", {}, "To"), h("dd", {}, `${ends.end ?? "not said"}, at ${lengths.place(ends.to_m, state.review.origin_m)}`),
+    ),
+  );
 }
 
 function unrolled(state: State, store: Store, lengths: Lengths, run: Run, width: number): HTMLElement {
