@@ -53,6 +53,7 @@ export class Page {
       draw: (edit) => this.draw(edit),
     });
     this.scene = this.makeScene(review);
+    this.edits.seed(review.drafts ?? []);
     this.link = source.live ? new LiveLink(store, this.edits, this.scene, () => this.reload()) : null;
     document.title = `${review.project} – route review`;
     byId("caution").textContent = review.caution;
@@ -245,7 +246,9 @@ export class Page {
   // --- commands -------------------------------------------------------------------------------------------------------
 
   private undo(): void {
-    if (this.store.get().line.editable) this.edits.undo();
+    if (!this.store.get().line.editable) return;
+    const notice = this.edits.undo();
+    if (notice !== "") this.store.update({ notice });
   }
 
   private redo(): void {

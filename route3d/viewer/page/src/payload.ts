@@ -99,6 +99,8 @@ export interface Run {
   source: "project" | "drawing";
   editable: boolean;
   corners_m: Point[];
+  /** At each corner, 0 where no arc was drawn. */
+  drawn_radius_m?: number[];
   start: End;
   end: End;
   line_m: Point[];
@@ -179,6 +181,8 @@ export interface Review {
   chains: Record<string, Step[]>;
   zones: Zone[];
   plans: unknown;
+  /** What is changed and not saved. */
+  drafts?: Draft[];
 }
 
 /** One building element, as the header of building.bin lists it. */
@@ -204,6 +208,14 @@ export interface Edit {
   end?: string | null;
   added?: boolean;
   deleted?: boolean;
+}
+
+/** A run as the project has it, and as it is drafted. */
+export interface Draft {
+  before: Edit;
+  after: Edit;
+  /** It has arcs drawn in CAD. */
+  arcs?: boolean;
 }
 
 export interface Drafts {
@@ -249,6 +261,8 @@ export interface Checked {
   summary: Summary;
   unsaved: number;
   notes: string[];
+  /** Those in force, where drafts were taken up. */
+  drafts?: Draft[];
 }
 
 export interface Hello {

@@ -73,6 +73,18 @@ export interface Line {
   follow: boolean;
 }
 
+export interface Undo {
+  /** What undo and redo would do, in words; empty: nothing. */
+  back: string;
+  forth: string;
+  /** What undo would take back is in the files already. */
+  saved: boolean;
+  /** So many steps are in the files, but were taken back since. */
+  behind: number;
+  /** Why undo does not reach further back; empty: nothing was before it. */
+  wall: string;
+}
+
 export interface State {
   review: Review;
   elements: Element[];
@@ -83,8 +95,7 @@ export interface State {
   look: Look;
   editing: Editing;
   line: Line;
-  /** What undo and redo would do, in words; empty: nothing. */
-  undo: { back: string; forth: string };
+  undo: Undo;
   measured: Measured | null;
   /** The last thing that happened, in a sentence; also read out. */
   notice: string;
@@ -203,7 +214,7 @@ export function firstState(review: Review, elements: Element[], live: boolean): 
       failures: [],
       follow: true,
     },
-    undo: { back: "", forth: "" },
+    undo: { back: "", forth: "", saved: false, behind: 0, wall: "" },
     measured: null,
     notice: "",
   };

@@ -14,6 +14,9 @@ export class LiveLink {
   private told = 0;
   private camera: Camera | null = null;
   private before: Review;
+  private greeted = false;
+  private taking = false;
+  private dropping = false;
 
   constructor(
     private readonly store: Store,
@@ -54,6 +57,7 @@ export class LiveLink {
 
   take(): void {
     this.store.line({ drafts: null });
+    this.taking = true;
     this.live.ask({ do: "take-drafts" });
   }
 
@@ -65,6 +69,7 @@ export class LiveLink {
 
   /** Give up everything that is not saved. */
   dropAll(): void {
+    this.dropping = true;
     this.live.ask({ do: "drop-drafts", all: true });
   }
 
@@ -97,15 +102,19 @@ export class LiveLink {
         break;
       case "saved":
         store.line({ saving: false, unsaved: message.unsaved, notes: message.notes ?? [] });
-        if (message.unsaved === 0) this.edits.clear();
+        this.edits.saved();
         store.update({ notice: ["Saved: " + message.files.join(", ") + ".", ...(message.notes ?? [])].join(" ") });
         break;
       case "failed":
+        this.taking = this.dropping = false;
         store.line({ saving: false, working: "", failures: [...store.get().line.failures.filter((why) => why !== message.why), message.why] });
         break;
       case "dropped":
         store.line({ unsaved: message.unsaved });
-        if (message.unsaved === 0) this.edits.clear();
+        if (this.dropping && message.seq !== null) {
+          this.dropping = false;
+          this.edits.clear();
+        }
         break;
       case "drafts":
         store.line({ drafts: message.drafts });
@@ -141,20 +150,25 @@ export class LiveLink {
       changedInputs: message.input_changed,
     });
     if (message.revision !== store.get().review.revision) void this.renew();
-    if (edits.resend()) this.live.draft();
+    // the first time, what is drafted is what the server told
+    if (this.greeted && edits.resend()) this.live.draft();
+    this.greeted = true;
   }
 
   private async renew(): Promise<void> {
     await this.reload();
     this.before = this.store.get().review;
+    this.edits.reconcile();
     this.store.line({ working: "" });
   }
 
   private checked(message: Checked): void {
     const { store } = this;
     store.line({ lastCheck_ms: message.seq === null ? store.get().line.lastCheck_ms : message.ms, unsaved: message.unsaved, notes: message.notes });
+    const taken = this.taking && message.seq !== null;
+    if (taken) this.taking = false;
     if (message.whole || message.revision > store.get().review.revision + 1) {
-      void this.renew();
+      void this.renew().then(() => taken && this.edits.seed(store.get().review.drafts ?? []));
       return;
     }
     const review = merged(store.get().review, message);
@@ -164,6 +178,7 @@ export class LiveLink {
     const { selection } = store.get();
     const lost = selection.finding !== null && message.findings_gone.includes(selection.finding);
     if (lost) store.select({ run: selection.run }, "check");
+    if (taken) this.edits.seed(message.drafts ?? []);
     this.tell();
   }
 
