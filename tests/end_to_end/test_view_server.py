@@ -85,6 +85,7 @@ def test_every_answer_carries_the_policy(server) -> None:
         assert headers["x-content-type-options"] == "nosniff"
         assert headers["referrer-policy"] == "no-referrer"
         assert headers["cross-origin-resource-policy"] == "same-origin"
+        assert headers["cross-origin-opener-policy"] == "same-origin"
         assert "server" not in headers
 
 

@@ -144,7 +144,7 @@ export class LiveLink {
     const { store, edits } = this;
     store.line({
       editable: message.editable,
-      whyNot: message.editable ? "" : (message.why_not_editable ?? READ_ONLY),
+      whyNot: message.editable ? "" : message.why_not_editable === null ? READ_ONLY : sentence(message.why_not_editable),
       drafts: message.drafts,
       unsaved: message.unsaved,
       changedInputs: message.input_changed,
@@ -192,6 +192,11 @@ export class LiveLink {
       if (words !== "") this.store.update({ notice: words });
     }, TELL_AFTER_MS);
   }
+}
+
+/** The server's errors are sentences without capital and stop, to stand behind other words. */
+function sentence(text: string): string {
+  return text.charAt(0).toUpperCase() + text.slice(1) + (/[.!?]$/.test(text) ? "" : ".");
 }
 
 function workingWords(doing: string | null, share: number | null): string {
