@@ -316,7 +316,7 @@ class _Layout:
             ink.words(x, y, cells[0], _SIZE, colour=RED if kind == "bad" else GREY)
         else:
             ink.box(x, y - 0.8, 5.6, 5.6, pen=0.5)
-            stops = (9.0, 42.0, 140.0, 232.0, width)
+            stops = (9.0, 42.0, 145.0, 240.0, width)
             for k, cell in enumerate(cells):
                 bold = k < 2 and "-S" in cells[0]
                 text = fitted(cell, _SIZE, stops[k + 1] - stops[k] - 3.0, bold)

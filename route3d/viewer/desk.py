@@ -25,7 +25,7 @@ from route3d.rules.rulebook import RuleBook
 from route3d.units import TOLERANCE_M
 from route3d.viewer.deciding import Ledger, SavedAs
 from route3d.viewer.draft_files import Left
-from route3d.viewer.edits import Edit, EditError, added_up, edited, read_changes, taken, within
+from route3d.viewer.edits import Edit, EditError, added_up, both_sides, edited, read_changes, taken, within
 from route3d.viewer.journal import Journal
 from route3d.viewer.page_building import building_payload
 from route3d.viewer.page_data import PageMaker, Results, chain_of, page_json
@@ -151,7 +151,8 @@ class Desk:
     def _payload(self, which: str, packed: bool, editable: bool) -> bytes:
         with self._lock:
             number = self._number(which)
-            checked, maker, drafts, saved_as = self._checked, self._maker, self._drafts, self._saved_as.told()
+            checked, maker, drafts, base = self._checked, self._maker, self._drafts, self._base
+            saved_as = self._saved_as.told()
             name = (which, packed, editable or which == "building")
             kept = self._payloads.get(name)
         if kept is not None and kept[0] == number:
@@ -167,6 +168,8 @@ class Desk:
             )
             value["runs"] = self._marked(value["runs"], drafts)
             value |= {**self.ledger.block(), "saved_as": saved_as}
+            if editable:
+                value["drafts"] = both_sides(drafts, base, maker.origin_m)
             made = self._shown(page_json(value).decode()).encode()
         with self._lock:
             self._payloads[name] = (number, made)
@@ -271,6 +274,7 @@ class Desk:
             self._journal.done_with(left)
         self._left = None
         told["notes"] = [*told["notes"], *why]
+        told["drafts"] = both_sides(self._drafts, self._base, self._maker.origin_m)
         return told
 
     def drop(self, everything: bool) -> bool:

@@ -58,6 +58,7 @@ export class Page {
       draw: (edit) => this.draw(edit),
     });
     this.scene = this.makeScene(review);
+    this.edits.seed(review.drafts ?? []);
     this.ghost = new Ghost(this.scene);
     this.proposals = new Proposals(store, this.edits, this.lengths, {
       ask: (order) => this.link?.aside(order) ?? null,
@@ -302,7 +303,9 @@ export class Page {
   // --- commands -------------------------------------------------------------------------------------------------------
 
   private undo(): void {
-    if (this.store.get().line.editable) this.edits.undo();
+    if (!this.store.get().line.editable) return;
+    const notice = this.edits.undo();
+    if (notice !== "") this.store.update({ notice });
   }
 
   private redo(): void {

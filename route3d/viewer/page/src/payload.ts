@@ -99,6 +99,8 @@ export interface Run {
   source: "project" | "drawing";
   editable: boolean;
   corners_m: Point[];
+  /** At each corner, 0 where no arc was drawn. */
+  drawn_radius_m?: number[];
   start: End;
   end: End;
   line_m: Point[];
@@ -264,6 +266,8 @@ export interface Review extends Book {
   plans: unknown;
   /** Where unsaved changes shifted the id of a finding: its id in the saved project; null: it is not in there. */
   saved_as: Record<string, string | null>;
+  /** What is changed and not saved. */
+  drafts?: Draft[];
 }
 
 export interface WithoutRoute {
@@ -346,6 +350,14 @@ export interface Proposed {
 /** Asked beside drafts: nothing waits for the answer. */
 export type Aside = { do: "mend" | "routes"; run: string } | { do: "stop"; of: number } | { do: "try"; proposal: string };
 
+/** A run as the project has it, and as it is drafted. */
+export interface Draft {
+  before: Edit;
+  after: Edit;
+  /** It has arcs drawn in CAD. */
+  arcs?: boolean;
+}
+
 export interface Drafts {
   count: number;
   since: string;
@@ -392,6 +404,8 @@ export interface Checked {
   unsaved: number;
   notes: string[];
   saved_as: Record<string, string | null>;
+  /** Those in force, where drafts were taken up. */
+  drafts?: Draft[];
 }
 
 export interface Hello {

@@ -100,6 +100,18 @@ export interface Proposing {
   why: string;
 }
 
+export interface Undo {
+  /** What undo and redo would do, in words; empty: nothing. */
+  back: string;
+  forth: string;
+  /** What undo would take back is in the files already. */
+  saved: boolean;
+  /** So many steps are in the files, but were taken back since. */
+  behind: number;
+  /** Why undo does not reach further back; empty: nothing was before it. */
+  wall: string;
+}
+
 export interface State {
   review: Review;
   elements: Element[];
@@ -111,8 +123,7 @@ export interface State {
   editing: Editing;
   line: Line;
   deciding: Deciding;
-  /** What undo and redo would do, in words; empty: nothing. */
-  undo: { back: string; forth: string };
+  undo: Undo;
   measured: Measured | null;
   /** The proposal for the chosen run; null: none was asked for. */
   proposing: Proposing | null;
@@ -235,7 +246,7 @@ export function firstState(review: Review, elements: Element[], live: boolean): 
       follow: true,
     },
     deciding: { sending: false, trouble: "", about: null, open: false },
-    undo: { back: "", forth: "" },
+    undo: { back: "", forth: "", saved: false, behind: 0, wall: "" },
     measured: null,
     proposing: null,
     notice: "",

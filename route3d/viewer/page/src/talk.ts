@@ -20,6 +20,9 @@ export class LiveLink {
   private deciding: { seq: number; about: string } | null = null;
   /** Hears of every message first; true: it was the only one concerned. */
   first: (message: FromServer) => boolean = () => false;
+  private greeted = false;
+  private taking = false;
+  private dropping = false;
 
   constructor(
     private readonly store: Store,
@@ -64,6 +67,7 @@ export class LiveLink {
 
   take(): void {
     this.store.line({ drafts: null });
+    this.taking = true;
     this.live.ask({ do: "take-drafts" });
   }
 
@@ -75,6 +79,7 @@ export class LiveLink {
 
   /** Give up everything that is not saved. */
   dropAll(): void {
+    this.dropping = true;
     this.live.ask({ do: "drop-drafts", all: true });
   }
 
@@ -152,7 +157,7 @@ export class LiveLink {
         break;
       case "saved":
         store.line({ saving: false, unsaved: message.unsaved, notes: message.notes ?? [] });
-        if (message.unsaved === 0) this.edits.clear();
+        this.edits.saved();
         store.update({ notice: ["Saved: " + message.files.join(", ") + ".", ...(message.notes ?? [])].join(" ") });
         break;
       case "decided":
@@ -163,11 +168,15 @@ export class LiveLink {
           this.undecided(`Not kept: ${message.why}.`);
           break;
         }
+        this.taking = this.dropping = false;
         store.line({ saving: false, working: "", failures: [...store.get().line.failures.filter((why) => why !== message.why), message.why] });
         break;
       case "dropped":
         store.line({ unsaved: message.unsaved });
-        if (message.unsaved === 0) this.edits.clear();
+        if (this.dropping && message.seq !== null) {
+          this.dropping = false;
+          this.edits.clear();
+        }
         break;
       case "drafts":
         store.line({ drafts: message.drafts });
@@ -197,27 +206,32 @@ export class LiveLink {
     const { store, edits } = this;
     store.line({
       editable: message.editable,
-      whyNot: message.editable ? "" : (message.why_not_editable ?? READ_ONLY),
+      whyNot: message.editable ? "" : message.why_not_editable === null ? READ_ONLY : sentence(message.why_not_editable),
       drafts: message.drafts,
       unsaved: message.unsaved,
       changedInputs: message.input_changed,
     });
     if (message.revision !== store.get().review.revision) void this.renew();
     else if (message.decisions_number !== store.get().review.decisions_number) void this.readBook();
-    if (edits.resend()) this.live.draft();
+    // the first time, what is drafted is what the server told
+    if (this.greeted && edits.resend()) this.live.draft();
+    this.greeted = true;
   }
 
   private async renew(): Promise<void> {
     await this.reload();
     this.before = this.store.get().review;
+    this.edits.reconcile();
     this.store.line({ working: "" });
   }
 
   private checked(message: Checked): void {
     const { store } = this;
     store.line({ lastCheck_ms: message.seq === null ? store.get().line.lastCheck_ms : message.ms, unsaved: message.unsaved, notes: message.notes });
+    const taken = this.taking && message.seq !== null;
+    if (taken) this.taking = false;
     if (message.whole || message.revision > store.get().review.revision + 1) {
-      void this.renew();
+      void this.renew().then(() => taken && this.edits.seed(store.get().review.drafts ?? []));
       return;
     }
     const review = merged(store.get().review, message);
@@ -227,6 +241,7 @@ export class LiveLink {
     const { selection } = store.get();
     const lost = selection.finding !== null && message.findings_gone.includes(selection.finding);
     if (lost) store.select({ run: selection.run }, "check");
+    if (taken) this.edits.seed(message.drafts ?? []);
     this.tell();
   }
 
@@ -240,6 +255,11 @@ export class LiveLink {
       if (words !== "") this.store.update({ notice: words });
     }, TELL_AFTER_MS);
   }
+}
+
+/** The server's errors are sentences without capital and stop, to stand behind other words. */
+function sentence(text: string): string {
+  return text.charAt(0).toUpperCase() + text.slice(1) + (/[.!?]$/.test(text) ? "" : ".");
 }
 
 function workingWords(doing: string | null, share: number | null): string {

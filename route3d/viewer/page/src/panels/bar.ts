@@ -43,10 +43,11 @@ function changes(state: State, on: BarActions): HTMLElement | null {
   if (!editable) {
     return h("span", { class: "tag", title: state.line.whyNot }, state.line.state === "report" ? "report" : "read-only");
   }
-  const { back, forth } = state.undo;
+  const { back, forth, saved, wall } = state.undo;
+  const undo = back === "" ? `Nothing to undo${wall === "" ? "" : `: ${wall}`}` : `Undo ${back} (Ctrl+Z)${saved ? ". It is in the file already: undoing it is a new change, to be saved again." : ""}`;
   return h(
     "div", { class: "changes", role: "group", "aria-label": "Changes" },
-    h("button", { type: "button", "data-key": "undo", disabled: back === "", title: back === "" ? "Nothing to undo" : `Undo ${back} (Ctrl+Z)`, onclick: () => on.undo() }, "Undo"),
+    h("button", { type: "button", "data-key": "undo", disabled: back === "", title: undo, onclick: () => on.undo() }, "Undo"),
     h("button", { type: "button", "data-key": "redo", disabled: forth === "", title: forth === "" ? "Nothing to redo" : `Redo ${forth} (Ctrl+Y)`, onclick: () => on.redo() }, "Redo"),
     h(
       "button",
