@@ -76,7 +76,7 @@ def compare(
     rank = {change: k for k, change in enumerate(CHANGES)}
     changes.sort(key=lambda c: (rank[c.change], SEVERITIES.index(c.finding.severity), c.finding.check))
     shift = np.array(matching.shift_m)
-    notes = []
+    notes = list(dict.fromkeys((*old.notes, *new.notes)))
     if np.abs(shift).max() > _MOVED_M:
         moved = ", ".join(f"{value:+.3f}" for value in matching.shift_m)
         notes.append(f"the whole model has moved by ({moved}) m; places were compared after that")

@@ -28,6 +28,7 @@ COMMANDS = {
     "propose": ("propose:propose", "Find routes for runs that are given by their ends."),
     "takeoff": ("takeoff:takeoff", "Cut lengths, coil plan and material."),
     "report": ("report:report", "Deliverables: HTML, PDF, XLSX, CSV, DXF, BCF, GLB, JUnit, SARIF."),
+    "schema": ("schema:schema", "Describe the JSON files: their versions, and a schema of each."),
     "doctor": ("doctor:doctor", "Say what is installed and what is missing."),
     "watch": ("watch:watch", "Check again whenever an input file is saved."),
 }

@@ -40,6 +40,7 @@ class Revision:
     findings: tuple[Finding, ...]
     inputs: tuple[tuple[str, str], ...]  # file, sha256
     unread: int
+    notes: tuple[str, ...] = ()  # on how it was read, if there is something to say
 
 
 def revision_of(review: Review) -> Revision:

@@ -13,8 +13,8 @@ from rich.text import Text
 
 from route3d.compare import CHANGES, Comparison, FindingChange, ThingChange
 from route3d.model.finding import CAUTION, Finding
+from route3d.reports.formats import stamp
 
-SCHEMA = "route3d-comparison/1"
 CHANGE_MARKS = {
     "new": ("+", "bold red"),
     "worse": ("▲", "red"),
@@ -95,7 +95,7 @@ def _print_things(console: Console, title: str, things: Sequence[ThingChange] | 
 def comparison_text(comparison: Comparison) -> str:
     """Return the comparison as JSON text, schema ``route3d-comparison/1``."""
     value = {
-        "schema": SCHEMA,
+        **stamp("comparison"),
         "caution": CAUTION,
         "old": _revision(comparison, earlier=True),
         "new": _revision(comparison, earlier=False),

@@ -14,8 +14,8 @@ from route3d.mending.trial import Trial
 from route3d.model.finding import CAUTION, Finding
 from route3d.model.job import Job
 from route3d.model.run import Run
+from route3d.reports.formats import stamp
 
-SCHEMA = "route3d-proposals/1"
 _DECIMALS = 6  # a micrometre
 
 
@@ -43,7 +43,7 @@ def proposed_text(answers: Sequence[Proposed], job: Job, rules: str, made: str) 
 
 def _text(job: Job, rules: str, made: str, runs: list[dict[str, Any]]) -> str:
     content = {
-        "schema": SCHEMA,
+        **stamp("proposals"),
         "project": job.name,
         "rules": rules,
         "made": made,

@@ -10,15 +10,15 @@ import numpy as np
 
 from route3d.model.finding import Finding, JudgedBend, Review, RunReview, Step
 from route3d.model.span import Span
+from route3d.reports.formats import stamp
 
-SCHEMA = "route3d-results/1"
 _DECIMALS = 6  # a micrometre
 
 
 def results(review: Review) -> dict[str, Any]:
     """Return the results of a review as plain dictionaries and lists."""
     return {
-        "schema": SCHEMA,
+        **stamp("results"),
         "project": review.project,
         "rules": review.rules,
         "made": review.made,

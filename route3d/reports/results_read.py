@@ -12,7 +12,7 @@ from pydantic import BaseModel, Field, FiniteFloat, ValidationError
 from route3d.errors import InputError, UnreadableFileError
 from route3d.model.finding import Finding
 from route3d.model.revision import Revision, RunMark
-from route3d.reports.results_json import SCHEMA
+from route3d.reports.formats import notes_on_version
 
 _MOST_BYTES = 2_000_000_000
 _Point = tuple[FiniteFloat, FiniteFloat, FiniteFloat]
@@ -60,12 +60,12 @@ class _Results(BaseModel):
 
 
 def read_results(path: Path) -> Revision:
-    """Read a results file of any version that shares the major number of ours; keys that we do not know are ignored.
+    """Read a results file of any version that shares the major number of ours; what we do not know of it is a note.
 
     Raises
     ------
     InputError
-        It is no results file, is one of a later major version, or is damaged.
+        It is no results file, is one of another major version, or is damaged.
     """
     try:
         if path.stat().st_size > _MOST_BYTES:
@@ -77,11 +77,7 @@ def read_results(path: Path) -> Revision:
         raise UnreadableFileError(
             path, f"is not JSON ({error}); give a file that `route3d check --json` wrote"
         ) from error
-    schema = content.get("schema") if isinstance(content, dict) else None
-    if schema != SCHEMA:
-        raise InputError(
-            path, f"has the schema {schema!r}, this version reads {SCHEMA!r}; check the project again", "schema"
-        )
+    notes = notes_on_version(path, content, "results")
     try:
         read = _Results.model_validate(content)
     except ValidationError as error:
@@ -102,4 +98,5 @@ def read_results(path: Path) -> Revision:
         ),
         inputs=tuple((source.file, source.sha256) for source in read.inputs),
         unread=len(read.unread),
+        notes=notes,
     )

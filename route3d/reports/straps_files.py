@@ -12,10 +12,10 @@ from route3d.model.finding import CAUTION
 from route3d.model.job import Job
 from route3d.model.plan import StrapPlace, StrapPlan, StuckStretch
 from route3d.plans.without_route import left_out
+from route3d.reports.formats import stamp
 from route3d.reports.takeoff_csv import safe
 from route3d.units import feet_inches
 
-SCHEMA = "route3d-straps/1"
 _DECIMALS = 6  # a micrometre
 
 HEADINGS = (
@@ -28,7 +28,7 @@ def straps_text(plans: Sequence[StrapPlan], job: Job, rules: str, made: str) -> 
     """Return strap plans as JSON text."""
     cables = {run.run_id: run.cable_id for run in job.runs}
     content = {
-        "schema": SCHEMA,
+        **stamp("straps"),
         "project": job.name,
         "rules": rules,
         "made": made,

@@ -7,15 +7,15 @@ from typing import Any
 
 from route3d.model.finding import CAUTION
 from route3d.model.plan import CableCut, CutLength, TakeOff
+from route3d.reports.formats import stamp
 
-SCHEMA = "route3d-takeoff/1"
 _DECIMALS = 6
 
 
 def takeoff_text(takeoff: TakeOff, project: str, made: str, unsure: int) -> str:
     """Return a take-off as JSON text; ``unsure`` is the number of things that it had to assume."""
     told = {
-        "schema": SCHEMA,
+        **stamp("takeoff"),
         "project": project,
         "made": made,
         "caution": CAUTION,
