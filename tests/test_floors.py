@@ -11,6 +11,7 @@ ROOT = Path(__file__).parent.parent
 FLOORS = (
     ("route3d.errors", 0),
     ("route3d.units", 0),
+    ("route3d.files", 0.5),  # over errors
     ("route3d.kernel", 1),
     ("route3d.model", 2),
     ("route3d.rules", 3),

@@ -6,13 +6,13 @@ from pathlib import Path
 from typing import Any
 
 import click
-from rich.console import Console
 
 from route3d.cli.common import cache_option, exit_status, now, paper_option, progress, project_argument
 from route3d.cli.deliverables import WRITERS, Given
 from route3d.examine import examine
 from route3d.project import read_project
 from route3d.reports.bcf_topic import VERSIONS
+from route3d.reports.console import Console
 from route3d.review import judge
 from route3d.units import METRES_PER_UNIT
 

@@ -19,6 +19,7 @@ from route3d.model.finding import Finding
 from route3d.model.revision import Revision, RunMark
 from route3d.store.decisions import finding_text, insert_decision, read_matters
 from route3d.store.opening import opened, writing
+from route3d.store.rows import counts_from, run_of
 
 OURSELVES = "route3d"  # the name under which a check itself reopens what was decided
 
@@ -77,7 +78,7 @@ def trend_points(path: Path) -> tuple[Point, ...]:
         return ()
     with opened(path) as connection:
         rows = connection.execute("SELECT number, made, rules, counts, unread FROM revision ORDER BY number")
-        return tuple(Point(n, made, rules, json.loads(counts), unread) for n, made, rules, counts, unread in rows)
+        return tuple(Point(n, made, rules, counts_from(counts), unread) for n, made, rules, counts, unread in rows)
 
 
 class _Keeper:
@@ -258,10 +259,7 @@ def _insert_revision(
 
 def _latest_runs(connection: sqlite3.Connection) -> tuple[RunMark, ...]:
     rows = connection.execute("SELECT run, cable, verdict, length_m, corners FROM latest ORDER BY rowid")
-    return tuple(
-        RunMark(run, cable, verdict, length, np.array(json.loads(corners), dtype=float).reshape(-1, 3))
-        for run, cable, verdict, length, corners in rows
-    )
+    return tuple(run_of(row) for row in rows)
 
 
 def _replace_runs(connection: sqlite3.Connection, runs: Iterable[RunMark]) -> None:
