@@ -5,13 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 
 import click
-from rich.console import Console
 
 from importers.project_file import nearest
 from route3d.checks import CHECKS
 from route3d.cli.clusters import checking_on
 from route3d.cli.common import cache_option, exit_status, known_runs, project_argument, read_and_check
 from route3d.cli.keeping import keep_if_kept
+from route3d.reports.console import Console
 from route3d.reports.results_json import results_text
 from route3d.reports.terminal import print_review
 from route3d.reports.writing import write_whole

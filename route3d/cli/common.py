@@ -10,7 +10,6 @@ from pathlib import Path
 from threading import Timer
 
 import click
-from rich.console import Console
 from rich.markup import escape
 from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
@@ -20,6 +19,7 @@ from route3d.kernel.compiled import compile_notice
 from route3d.model.finding import Review
 from route3d.model.run import Run
 from route3d.project import Project, read_project
+from route3d.reports.console import Console
 from route3d.review import check_job, nothing_unchecked
 
 project_argument = click.argument("project", type=click.Path(path_type=Path), default=Path("."))

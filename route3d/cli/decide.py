@@ -6,7 +6,6 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import click
-from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
@@ -18,6 +17,7 @@ from route3d.handover.bcf import TakenIn, take_in
 from route3d.model.decision import DECISIONS, Decision, Matter, by_finding
 from route3d.model.finding import CAUTION
 from route3d.reports.bcf_topic import plain
+from route3d.reports.console import Console
 from route3d.store.decisions import decide, history, matters
 from route3d.store.opening import store_path
 

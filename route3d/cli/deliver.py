@@ -5,12 +5,11 @@ from __future__ import annotations
 import tempfile
 from pathlib import Path
 
-from rich.console import Console
-
 from route3d.errors import MissingExtraError, StoreError
 from route3d.model.decision import Kept
 from route3d.model.finding import Review
 from route3d.project import Project
+from route3d.reports.console import Console
 from route3d.reports.html import page
 from route3d.reports.results_json import results_text
 from route3d.reports.writing import write_whole
@@ -34,8 +33,8 @@ def deliver(project: Project, review: Review, folder: Path, console: Console) ->
             for name, view, title in ((PICTURE, "overview", "Overview"), (PLAN, "plan", "Plan")):
                 drawn = Path(scratch) / name
                 draw_picture(project.job, review, drawn, view=view)
-                (folder / name).write_bytes(drawn.read_bytes())
                 pictures.append((title, drawn.read_bytes()))
+                write_whole(folder / name, pictures[-1][1])
     except MissingExtraError as error:
         missing = str(error)
     write_whole(folder / REPORT, page(review, pictures, missing, _kept(project, console)))

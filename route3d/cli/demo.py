@@ -6,12 +6,12 @@ import shutil
 from pathlib import Path
 
 import click
-from rich.console import Console
 
 from importers.model_cache import FOLDER as CACHE_FOLDER
 from route3d.cli.common import read_and_check
 from route3d.cli.deliver import deliver
 from route3d.errors import InputError, UnreadableFileError
+from route3d.reports.console import Console
 from route3d.reports.terminal import print_review
 from route3d.version import PACKAGE
 from route3d.viewer.journal import FOLDER as DRAFTS_FOLDER

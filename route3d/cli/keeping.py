@@ -5,14 +5,13 @@ from __future__ import annotations
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
 
-from rich.console import Console
-
 from route3d.cli.common import now
 from route3d.errors import StoreError
 from route3d.model.decision import Matter
 from route3d.model.finding import Review
 from route3d.model.revision import revision_of
 from route3d.project import Project
+from route3d.reports.console import Console
 from route3d.store.decisions import matters
 from route3d.store.opening import store_path
 

@@ -2,16 +2,23 @@
 
 from __future__ import annotations
 
+import contextlib
 import gc
 import importlib
+import io
 import logging
+import os
 import sys
 
 import click
 
 from route3d.errors import Route3DError
+from route3d.files import why
 from route3d.model.caution import CAUTION
+from route3d.reports.console import harmless
 from route3d.version import VERSION
+
+_LONGEST = 2_000  # letters of a message: a name out of a file can be of any length
 
 # command -> where it is written (module of route3d.cli, name in it), and what the list of commands says of it
 COMMANDS = {
@@ -80,24 +87,57 @@ def run() -> None:
     gc.set_threshold(200_000, 10, 10)
     try:
         status = route3d.main(standalone_mode=False)
+        if sys.stdout is not None:
+            sys.stdout.flush()  # what cannot be written any more must not be found out when nobody can say it
     except click.exceptions.Abort:
         sys.exit(130)
     except click.ClickException as error:
-        error.show()
+        _show(error)
         sys.exit(error.exit_code)
     except Route3DError as error:
-        click.echo(f"route3d: {error}", err=True)
+        _say(str(error))
         sys.exit(2)
     except BrokenPipeError:
-        sys.stderr.close()
+        _forget_output()
         sys.exit(1)
+    except MemoryError:
+        _say("this machine has not enough memory for it; nothing was decided. Split the job, or use a larger machine.")
+        sys.exit(2)
+    except OSError as error:
+        _forget_output()
+        _say(f"{_places(error)}the system refuses: {why(error)}; nothing was decided. Mend that and run it again.")
+        sys.exit(2)
     except Exception as error:
         if logging.getLogger().isEnabledFor(logging.INFO):
             raise
-        click.echo(
-            f"route3d: a fault in route3d itself ({error.__class__.__name__}: {error}); nothing was decided. "
-            "Run again with `route3d -v …` for the details to report.",
-            err=True,
+        _say(
+            f"a fault in route3d itself ({error.__class__.__name__}: {error}); nothing was decided. "
+            "Run again with `route3d -v …` for the details to report."
         )
         sys.exit(2)
     sys.exit(status if isinstance(status, int) else 0)
+
+
+def _show(error: click.ClickException) -> None:
+    text = io.StringIO()
+    error.show(text)
+    with contextlib.suppress(OSError, ValueError):
+        click.echo(harmless(text.getvalue()), err=True, nl=False)
+
+
+def _say(words: str) -> None:
+    with contextlib.suppress(OSError, ValueError):  # standard error may be closed, or on a full disk
+        line = " ".join(harmless(words).splitlines())
+        click.echo(f"route3d: {line if len(line) <= _LONGEST else line[: _LONGEST - 2] + ' …'}", err=True)
+
+
+def _places(error: OSError) -> str:
+    return "".join(f"{os.fsdecode(p)}: " for p in (error.filename, error.filename2) if isinstance(p, str | bytes))
+
+
+def _forget_output() -> None:
+    """Let what standard output still holds go nowhere: it cannot be written, and Python would try again at its end."""
+    with contextlib.suppress(OSError, ValueError, AttributeError):
+        nowhere = os.open(os.devnull, os.O_WRONLY)
+        os.dup2(nowhere, sys.stdout.fileno())
+        os.close(nowhere)

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import click
-from rich.console import Console
 
 from importers.project_edit import RunEdit, fingerprint
 from importers.project_file import project_path, read_project_file
@@ -25,6 +24,7 @@ from route3d.cli.writing_back import write_and_check
 from route3d.mending.mend import Mended, mend_all
 from route3d.project import Project, read_project
 from route3d.recheck import Checked
+from route3d.reports.console import Console
 from route3d.reports.proposals_json import mended_text
 from route3d.reports.proposals_terminal import print_mended
 from route3d.reports.writing import write_whole

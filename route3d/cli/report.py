@@ -7,7 +7,6 @@ from pathlib import Path
 from typing import Any
 
 import click
-from rich.console import Console
 
 from route3d.cli.common import cache_option, exit_status, now, paper_option, progress, project_argument
 from route3d.cli.keeping import keep_if_kept
@@ -15,6 +14,7 @@ from route3d.examine import examine
 from route3d.handover.deliverables import WRITERS, Given, Wishes
 from route3d.project import read_project
 from route3d.reports.bcf_topic import VERSIONS
+from route3d.reports.console import Console
 from route3d.review import judge
 from route3d.units import METRES_PER_UNIT
 

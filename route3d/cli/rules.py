@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import click
-from rich.console import Console
 
 from route3d.errors import RuleBookError
 from route3d.model.finding import CAUTION
+from route3d.reports.console import Console
 from route3d.reports.rule_figure import figure_svg
 from route3d.reports.rule_pages import matching, print_entry, print_list
 from route3d.reports.writing import write_whole

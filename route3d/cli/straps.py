@@ -7,7 +7,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import click
-from rich.console import Console
 
 from importers.project_edit import RunEdit, fingerprint
 from importers.project_file import nearest, project_path
@@ -29,6 +28,7 @@ from route3d.model.plan import StrapPlan
 from route3d.plans.strap_places import has_structure
 from route3d.plans.straps import MARGIN, plan_straps
 from route3d.project import Project, read_project
+from route3d.reports.console import Console
 from route3d.reports.strap_layout import write_strap_layout
 from route3d.reports.straps_files import straps_csv, straps_text
 from route3d.reports.straps_terminal import print_straps

@@ -7,7 +7,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 import click
-from rich.console import Console
 
 from route3d.cli.common import (
     NOT_ALL_CHECKED,
@@ -26,6 +25,7 @@ from route3d.model.plan import StrapPlan, TakeOff
 from route3d.plans.straps import plan_straps
 from route3d.plans.takeoff import take_off, unsure_of
 from route3d.project import Project, read_project
+from route3d.reports.console import Console
 from route3d.reports.pull_sheet import write_pull_sheets
 from route3d.reports.takeoff_csv import csv_files, csv_lengths
 from route3d.reports.takeoff_json import takeoff_text

@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
-from rich.console import Console, RenderableType
+from rich.console import RenderableType
 from rich.markup import escape
 from rich.padding import Padding
 from rich.table import Table
@@ -14,6 +14,7 @@ from rich.text import Text
 from route3d.model.finding import CAUTION
 from route3d.model.plan import StrapPlan
 from route3d.plans.without_route import left_out
+from route3d.reports.console import Console
 from route3d.units import both_units
 
 RUNS_SHOWN = 60

@@ -5,13 +5,14 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 
-from rich.console import Console, Group, RenderableType
+from rich.console import Group, RenderableType
 from rich.markup import escape
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
 from route3d.model.finding import Finding, Review
+from route3d.reports.console import Console
 from route3d.reports.rows import HEADINGS, LEGEND, NOT_ROUTED, run_rows_worst_first
 from route3d.rules.provenance import REMARKS
 

@@ -13,6 +13,7 @@ from route3d.errors import StoreError
 from route3d.model.decision import DECISIONS, NEEDS_REASON, Decision, Event, Matter
 from route3d.model.finding import Finding
 from route3d.store.opening import opened, writing
+from route3d.store.rows import decision_of, event_of, matter_of
 
 MOST_LETTERS = 4000
 
@@ -61,23 +62,7 @@ def read_matters(connection: sqlite3.Connection) -> tuple[Matter, ...]:
         ORDER BY m.number
         """
     )
-    return tuple(
-        Matter(
-            number=number,
-            finding=finding_from(finding),
-            decided=decided,
-            presence=presence,
-            since=since,
-            mended=mended,
-            note=note,
-            owner=owner,
-            due=due,
-            by=by,
-            ambiguous=bool(ambiguous),
-            topic=topic,
-        )
-        for number, finding, presence, since, mended, ambiguous, topic, decided, note, owner, due, by in rows
-    )
+    return tuple(matter_of(row) for row in rows)
 
 
 def history(path: Path, number: int) -> tuple[tuple[Decision, ...], tuple[Event, ...]]:
@@ -86,9 +71,9 @@ def history(path: Path, number: int) -> tuple[tuple[Decision, ...], tuple[Event,
         decisions = connection.execute(
             "SELECT at, by, decided, note, owner, due FROM decision WHERE matter = ? ORDER BY number", (number,)
         )
-        told = tuple(Decision(*row) for row in decisions)
+        told = tuple(decision_of(row) for row in decisions)
         events = connection.execute("SELECT at, kind, why FROM event WHERE matter = ? ORDER BY number", (number,))
-        return told, tuple(Event(*row) for row in events)
+        return told, tuple(event_of(row) for row in events)
 
 
 def histories(path: Path) -> dict[int, tuple[Decision, ...]]:
@@ -104,7 +89,7 @@ def read_histories(connection: sqlite3.Connection) -> dict[int, tuple[Decision, 
     told: dict[int, list[Decision]] = {}
     rows = connection.execute("SELECT matter, at, by, decided, note, owner, due FROM decision ORDER BY number")
     for number, *row in rows:
-        told.setdefault(number, []).append(Decision(*row))
+        told.setdefault(number, []).append(decision_of(row))
     return {number: tuple(decisions) for number, decisions in told.items()}
 
 
@@ -119,15 +104,6 @@ def read_events(connection: sqlite3.Connection) -> dict[int, tuple[Event, ...]]:
 def finding_text(finding: Finding) -> str:
     """Return a finding as it is kept."""
     return json.dumps(asdict(finding), ensure_ascii=False, allow_nan=False)
-
-
-def finding_from(text: str) -> Finding:
-    """Return a finding as it was kept."""
-    value = json.loads(text)
-    for name in ("at_m", "point_m"):
-        if value[name] is not None:
-            value[name] = tuple(value[name])
-    return Finding(**value)
 
 
 def refuse_incomplete(decision: Decision) -> None:

@@ -20,6 +20,7 @@ from route3d.model.revision import Revision, RunMark
 from route3d.model.topic import topic_guid
 from route3d.store.decisions import finding_text, insert_decision, read_events, read_histories, read_matters
 from route3d.store.opening import opened, writing
+from route3d.store.rows import counts_from, run_of
 
 OURSELVES = "route3d"  # the name under which a check itself reopens what was decided
 
@@ -115,7 +116,7 @@ def _trend(connection: sqlite3.Connection) -> tuple[Checkpoint, ...]:
                 number,
                 made,
                 rules,
-                json.loads(counts),
+                counts_from(counts),
                 unread,
                 fresh=events["first-found"],
                 mended=events["mended"],
@@ -314,10 +315,7 @@ def _insert_revision(
 
 def _latest_runs(connection: sqlite3.Connection) -> tuple[RunMark, ...]:
     rows = connection.execute("SELECT run, cable, verdict, length_m, corners FROM latest ORDER BY rowid")
-    return tuple(
-        RunMark(run, cable, verdict, length, np.array(json.loads(corners), dtype=float).reshape(-1, 3))
-        for run, cable, verdict, length, corners in rows
-    )
+    return tuple(run_of(row) for row in rows)
 
 
 def _replace_runs(connection: sqlite3.Connection, runs: Iterable[RunMark]) -> None:

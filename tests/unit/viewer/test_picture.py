@@ -142,10 +142,11 @@ def test_a_view_that_cannot_be_drawn_says_what_can(tmp_path, view, words):
 
 
 @needs_gl
-def test_a_folder_that_is_not_there_is_one_sentence(tmp_path):
+def test_a_folder_that_cannot_be_is_one_sentence(tmp_path):
     job, review = scene()
+    (tmp_path / "file").touch()
     with pytest.raises(Route3DError, match="cannot be written"):
-        draw_picture(job, review, tmp_path / "none" / "p.png", size=(640, 360))
+        draw_picture(job, review, tmp_path / "file" / "p.png", size=(640, 360))
 
 
 def test_no_library_names_the_package_instead_of_crashing(monkeypatch):
