@@ -13,6 +13,7 @@ FLOORS = (
     ("route3d.units", 0),
     ("route3d.version", 0),
     ("route3d.parts", 0),
+    ("route3d.harmless", 0),
     ("route3d.files", 0.5),  # over errors
     ("route3d.kernel", 1),
     ("route3d.model", 2),

@@ -14,8 +14,8 @@ import click
 
 from route3d.errors import Route3DError
 from route3d.files import why
+from route3d.harmless import harmless
 from route3d.model.caution import CAUTION
-from route3d.reports.console import harmless
 from route3d.version import VERSION
 
 _LONGEST = 2_000  # letters of a message: a name out of a file can be of any length
