@@ -1,11 +1,15 @@
-"""A file in, model objects out: one module per file format."""
+"""A file in, model objects out: one module per file format.
+
+A reader is imported when the first file of its kind is read: each brings libraries that other kinds, and files that are
+kept as parsed, do without, and some take longer to import than a whole check.
+"""
 
 from __future__ import annotations
 
 from collections.abc import Callable, Sequence
 from pathlib import Path
+from typing import Any
 
-from importers import dxf, dxf_routes, ifc, ifc_routes, mesh, scans
 from importers.plain_text import with_writable_text
 from importers.roles import RoleOf
 from route3d.errors import InputError, UnreadableFileError
@@ -13,16 +17,41 @@ from route3d.model.building import Drawing, RouteDrawing
 
 __all__ = ["IFCS", "MESHES", "READERS", "SCANS", "read_model", "read_routes"]
 
-MESHES = frozenset(mesh.FORMATS)
+MESHES = frozenset({".glb", ".gltf", ".obj", ".ply", ".stl"})
 IFCS = frozenset({".ifc", ".ifczip"})
 SCANS = frozenset({".e57", ".las", ".laz"})
 
+
+def _dxf(path: Path, **asked: Any) -> Drawing:
+    from importers import dxf
+
+    return dxf.read_model(path, **asked)
+
+
+def _ifc(path: Path, **asked: Any) -> Drawing:
+    from importers import ifc
+
+    return ifc.read_model(path, **asked)
+
+
+def _mesh(path: Path, **asked: Any) -> Drawing:
+    from importers import mesh
+
+    return mesh.read_model(path, **asked)
+
+
+def _scan(path: Path, **asked: Any) -> Drawing:
+    from importers import scans
+
+    return scans.read_scan(path, **asked)
+
+
 # each takes the arguments of importers.dxf.read_model; meshes and scans take ``up`` and ``point_radius`` as well
 READERS: dict[str, Callable[..., Drawing]] = {
-    ".dxf": dxf.read_model,
-    **dict.fromkeys(sorted(IFCS), ifc.read_model),
-    **dict.fromkeys(sorted(MESHES), mesh.read_model),
-    **dict.fromkeys(sorted(SCANS), scans.read_scan),
+    ".dxf": _dxf,
+    **dict.fromkeys(sorted(IFCS), _ifc),
+    **dict.fromkeys(sorted(MESHES), _mesh),
+    **dict.fromkeys(sorted(SCANS), _scan),
 }
 
 
@@ -84,10 +113,21 @@ def read_routes(
 ) -> RouteDrawing:
     """Read the runs drawn in a DXF or IFC file; errors as ``read_model``."""
     suffix = path.suffix.lower()
-    asked = {"name": name, "wanted": wanted, "units": units, "move_m": move_m, "chord_tolerance_m": chord_tolerance_m}
+    asked: dict[str, Any] = {
+        "name": name,
+        "wanted": wanted,
+        "units": units,
+        "move_m": move_m,
+        "chord_tolerance_m": chord_tolerance_m,
+    }
     if suffix in IFCS:
-        drawn = ifc_routes.read_routes(path, **asked, **({} if say is None else {"say": say}))  # type: ignore[arg-type]
-        return with_writable_text(drawn)
+        from importers import ifc_routes
+
+        if say is not None:
+            asked["say"] = say
+        return with_writable_text(ifc_routes.read_routes(path, **asked))
     if suffix != ".dxf":
         raise UnreadableFileError(name, "holds no runs: draw them in DXF, or as IfcCableSegment in IFC")
-    return with_writable_text(dxf_routes.read_routes(path, **asked))  # type: ignore[arg-type]
+    from importers import dxf_routes
+
+    return with_writable_text(dxf_routes.read_routes(path, **asked))

@@ -8,6 +8,9 @@ from __future__ import annotations
 
 import logging
 from collections.abc import Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from operator import itemgetter
 from pathlib import Path
 
 import numpy as np
@@ -28,6 +31,7 @@ from importers.dxf_blocks import (
     scale_steps,
 )
 from importers.dxf_collect import BODY_MARKS, TRIANGLES_MAX, Collector, Places, no_surface
+from importers.dxf_marks import runs_named, with_runs
 from importers.dxf_open import LIBRARY_ERRORS, OpenedDxf, open_dxf
 from importers.dxf_shape import Grain, Shape, chain, missing, surface
 from importers.dxf_xrefs import Externals
@@ -82,13 +86,22 @@ def read_model(
     )
     log.info("%d elements, %d not read, from %s", len(collector.elements), len(collector.rows), path)
     return Drawing(
-        tuple(collector.elements),
+        with_runs(collector.elements, runs_named(opened.doc)),
         tuple(collector.outlines),
         (*opened.unread_rows(name), *externals.rows, *collector.all_rows()),
         source,
         collector.summaries(),
         tuple(sorted(externals.depends.items())),
     )
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Spot:
+    """Places of a container at which the same is fine."""
+
+    grain: Grain
+    places: Places
+    paths: Sequence[str]  # what comes before the handles at each
 
 
 class _Reader:
@@ -112,8 +125,10 @@ class _Reader:
         while stack:
             container, matrices, paths, outer = stack.pop()
             self._count(container, len(matrices))
-            for leaf in container.leaves:
-                self._leaf(leaf, matrices, paths, _resolved(leaf.layer, outer))
+            spots = self._spots(matrices, paths)
+            named = [(_resolved(leaf.layer, outer), leaf) for leaf in container.leaves]
+            for layer, leaves in groupby(named, itemgetter(0)):
+                self._leaves([leaf for _, leaf in leaves], spots, layer)
             for group in grouped(container.references):
                 layer = _resolved(group[0].layer, outer)
                 followed = [r for r in group if self._follows(r, matrices, paths, layer)]
@@ -213,19 +228,32 @@ class _Reader:
         stretch = 2.0**step
         return Grain(self._tolerance_m / stretch, _SAME_M / stretch)
 
-    def _leaf(self, leaf: Leaf, matrices: Array, paths: Sequence[str], layer: str) -> None:
-        if self._collector.role(layer) == "ignore":
-            self._collector.ignore(leaf.kind, layer, leaf.count * len(matrices))
-            return
+    def _spots(self, matrices: Array, paths: Sequence[str]) -> list[_Spot]:
+        """Return the places of a container apart by what is fine in them."""
         steps = scale_steps(matrices)
-        sizes = np.unique(steps)
-        # lines in a row are told one after the other at every size, as they are when they come one by one
-        one_by_one = leaf.kind == "LINE" and len(sizes) > 1
-        for part in [slice(n, n + 1) for n in range(leaf.count)] if one_by_one else [slice(None)]:
-            for step in sizes:
-                chosen = np.flatnonzero(steps == step)
-                shapes = leaf.shapes(self._grain(int(step)))[part]
-                self._collector.add_all(shapes, Places(matrices[chosen]), [paths[i] for i in chosen.tolist()], layer)
+        spots = []
+        for step in np.unique(steps):
+            chosen = np.flatnonzero(steps == step)
+            names = paths if len(chosen) == len(paths) else [paths[i] for i in chosen.tolist()]
+            spots.append(_Spot(self._grain(int(step)), Places(matrices[chosen]), names))
+        return spots
+
+    def _leaves(self, leaves: Sequence[Leaf], spots: Sequence[_Spot], layer: str) -> None:
+        """Take in leaves of one layer that follow each other, at all places of their container."""
+        if self._collector.role(layer) == "ignore":
+            for leaf in leaves:
+                self._collector.ignore(leaf.kind, layer, leaf.count * sum(len(spot.places) for spot in spots))
+            return
+        if len(spots) == 1:
+            spot = spots[0]
+            shapes = [shape for leaf in leaves for shape in leaf.shapes(spot.grain)]
+            self._collector.add_all(shapes, spot.places, spot.paths, layer)
+            return
+        for leaf in leaves:
+            # lines in a row are told one after the other at every size, as they are when they come one by one
+            for part in [slice(n, n + 1) for n in range(leaf.count)] if leaf.one_by_one else [slice(None)]:
+                for spot in spots:
+                    self._collector.add_all(leaf.shapes(spot.grain)[part], spot.places, spot.paths, layer)
 
     def _role(self, reference: Reference, layer: str) -> str:
         return self._collector.role_of_reference(layer, reference.shown)

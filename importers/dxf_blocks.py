@@ -17,11 +17,11 @@ import numpy as np
 from ezdxf.document import Drawing as DxfDocument
 from numpy.typing import NDArray
 
-from importers.dxf_bulk import PLACEHOLDER, BulkFaces, BulkLines
 from importers.dxf_curves import plane_axes
 from importers.dxf_faces import shapes_of_3dfaces, shapes_of_meshes
 from importers.dxf_kinds import ANNOTATION, shape_of
 from importers.dxf_open import LIBRARY_ERRORS, OpenedDxf
+from importers.dxf_parts import PLACEHOLDER, BulkFaces, BulkLines
 from importers.dxf_profiles import shapes_of_lines
 from importers.dxf_shape import Grain, Shape
 from importers.dxf_xrefs import Externals
@@ -59,6 +59,7 @@ class Leaf:
     count: int  # entities
     layer: str
     make: Callable[[Grain], Sequence[Shape]]
+    one_by_one: bool = False  # where it stands at several scales, its entities are told each at all of them
     _shapes: dict[Grain, tuple[Shape, ...]] = field(default_factory=dict)
 
     def shapes(self, grain: Grain) -> tuple[Shape, ...]:
@@ -184,9 +185,9 @@ class Blocks:
                     if isinstance(part, BulkFaces):
                         faces[layer].append(part)
                     elif isinstance(part, BulkLines):
-                        leaves.append(Leaf("LINE", len(part), layer, partial(shapes_of_lines, part)))
+                        leaves.append(Leaf("LINE", len(part), layer, partial(shapes_of_lines, part), one_by_one=True))
                     else:
-                        leaves.append(Leaf("POLYLINE", len(part), layer, partial(shapes_of_meshes, part)))
+                        leaves.append(Leaf(part.kind, len(part), layer, partial(shapes_of_meshes, part)))
                 continue
             count["entities"] += 1
             if kind in ANNOTATION:

@@ -10,65 +10,30 @@ from __future__ import annotations
 from collections.abc import Iterator
 from dataclasses import dataclass
 from itertools import pairwise
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
 
-from importers.dxf_records import FACE, KINDS, LINE, OTHER, POLYLINE, SEQEND, VERTEX, Records, read_records
+from importers.dxf_bulk_meshes import MeshEntities, PolylineMeshes
+from importers.dxf_parts import PLACEHOLDER, BulkFaces, BulkLines, Part
+from importers.dxf_records import FACE, KINDS, LINE, MESH, OTHER, Records, read_records
 from importers.dxf_tokens import WIDEST, Ints, Mask, Strings, Tokens, tokenise
-from importers.polygons import split_quads
 
-Array = NDArray[np.float64]
-
-PLACEHOLDER = "ROUTE3D_BULK"  # the kind of entity that stands for a row of faces and meshes
 _FIRST_HANDLE = 0xB01D << 48  # of the placeholders
-_LEAST = 400  # records in the file; below it there is nothing to gain
-# Bits of group 70 of POLYLINE and VERTEX, as the DXF reference numbers them.
-_M_CLOSED, _POLYLINE_3D, _POLYMESH, _N_CLOSED, _POLYFACE = 1, 8, 16, 32, 64
-_FACE_FLAGS = 64 | 128  # both: a corner of a polyface mesh; only the latter: a face of it
+_LEAST = 60_000  # bytes to be taken out; below that there is nothing to gain
 
 
-@dataclass(frozen=True, slots=True, eq=False)
-class BulkFaces:
-    """3D faces of one layer in a row."""
+class Source(Protocol):
+    """Entities (n,) of one kind that can be taken out: the records that they span, and what they are."""
 
-    layer: str
-    handles: Strings  # (n,)
-    corners: Array  # (n, 4, 3)
-    invisible: int
+    record: Ints  # (n,) number of the first record
+    end: Ints  # (n,) number of the record behind
+    good: Mask  # (n,) which are beyond doubt
+    head: Records  # (n,) of each
 
-    def __len__(self) -> int:
-        return len(self.handles)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class BulkMeshes:
-    """Polyface and polygon meshes of one layer in a row, already cut into triangles."""
-
-    layer: str
-    handles: Strings  # (n,)
-    triangles: Array  # (t, 3, 3)
-    starts: Ints  # (n + 1,) first triangle of each
-    invisible: int
-
-    def __len__(self) -> int:
-        return len(self.handles)
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class BulkLines:
-    """Single lines without thickness of one layer in a row."""
-
-    layer: str
-    handles: Strings  # (n,)
-    segments: Array  # (n, 2, 3)
-    invisible: int
-
-    def __len__(self) -> int:
-        return len(self.handles)
-
-
-Part = BulkFaces | BulkMeshes | BulkLines
+    def part(self, layer: str, handles: Strings, own: Ints, invisible: int) -> Part:
+        """Return those of the numbers ``own``, which are on one layer in a row."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -83,10 +48,13 @@ class Bulk:
         return frozenset(part.layer for parts in self.parts.values() for part in parts)
 
 
-def take_out(data: bytes, encoding: str, *, lines: bool = True) -> Bulk | None:
-    """Return the bulk of a text, or None where there is little of it or the text is not in perfect order."""
-    wanted = (b"3DFACE", b"VERTEX", b"\nLINE") if lines else (b"3DFACE", b"VERTEX")
-    if PLACEHOLDER.encode() in data or sum(data.count(word) for word in wanted) < _LEAST:
+def take_out(data: bytes, encoding: str, *, lines: bool = True, marked: bool = True) -> Bulk | None:
+    """Return the bulk of a text, or None where there is little of it or the text is not in perfect order.
+
+    ``marked`` tells whether entities of the file's version are made of subclasses: only then is MESH taken.
+    """
+    wanted = [b"3DFACE", b"VERTEX", b"MESH", *([b"\nLINE"] if lines else [])]
+    if len(data) < _LEAST or PLACEHOLDER.encode() in data or not any(word in data for word in wanted):
         return None
     tokens = tokenise(data)
     if tokens is None:
@@ -97,6 +65,8 @@ def take_out(data: bytes, encoding: str, *, lines: bool = True) -> Bulk | None:
         return None
     if not lines:
         kinds[kinds == LINE] = OTHER
+    if not marked:
+        kinds[kinds == MESH] = OTHER
     return _Taker(data, tokens, zero, kinds, encoding).bulk()
 
 
@@ -148,37 +118,35 @@ class _Taker:
 
     def bulk(self) -> Bulk | None:
         """Return everything that can be taken out."""
-        faces, of_face = self._records(FACE)
-        corners = self._corners(faces)
-        meshes = self._meshes()
-        lines, of_line = self._records(LINE)
-        segments = np.stack([lines.points[10], lines.points[11]], axis=1)
+        sources: list[Source] = [self._faces(), self._polyline_meshes(), self._mesh_entities(), self._lines()]
         # all kinds in the order of the file
-        heads = np.concatenate([of_face, meshes.record, of_line])
-        own = np.concatenate([np.arange(len(some)) for some in (of_face, meshes.record, of_line)])
-        kind = np.repeat([FACE, POLYLINE, LINE], [len(of_face), len(meshes.record), len(of_line)])
-        good = np.concatenate([faces.good, meshes.good, lines.good])
-        end = np.concatenate([of_face + 1, meshes.end, of_line + 1])
-        joint = {
-            name: np.concatenate([getattr(faces, name), getattr(meshes.polyline, name), getattr(lines, name)])
+        which = np.repeat(np.arange(len(sources)), [len(source.record) for source in sources])
+        own = np.concatenate([np.arange(len(source.record)) for source in sources])
+        heads, end, good = (
+            np.concatenate([getattr(source, name) for source in sources]) for name in ("record", "end", "good")
+        )
+        handle, layer, owner, invisible = (
+            np.concatenate([getattr(source.head, name) for source in sources])
             for name in ("handle", "layer", "owner", "invisible")
-        }
-        layer_text, whole = self._tokens.text(np.maximum(joint["layer"], 0), WIDEST)
-        layer_text = np.where(joint["layer"] >= 0, layer_text, b"0")
+        )
+        if not good.any():
+            return None
+        layer_text, whole = self._tokens.text(np.maximum(layer, 0), WIDEST)
+        layer_text = np.where(layer >= 0, layer_text, b"0")
         good &= whole & ~_doubtful(layer_text)
         order = np.argsort(heads, kind="stable")
         order = order[good[order]]
-        if (end - heads)[order].sum() <= _LEAST // 2:
+        if self._bytes(heads[order], end[order]) <= _LEAST // 2:
             return None
-        owner_text = np.where(joint["owner"] >= 0, self._tokens.text(np.maximum(joint["owner"], 0), 16)[0], b"")
-        heads, end, own, kind = heads[order], end[order], own[order], kind[order]
+        owner_text = np.where(owner >= 0, self._tokens.text(np.maximum(owner, 0), 16)[0], b"")
+        heads, end, own, which = heads[order], end[order], own[order], which[order]
         layer_text, owner_text = layer_text[order], owner_text[order]
-        handles = self._handles(joint["handle"][order], self._zero[heads])
-        invisible = joint["invisible"][order]
+        handles = self._handles(handle[order], self._zero[heads])
+        hidden = np.concatenate([[0], np.cumsum(invisible[order])]).tolist()
         new_run = np.ones(len(order), dtype=bool)
         new_run[1:] = (heads[1:] != end[:-1]) | (owner_text[1:] != owner_text[:-1])
         new_part = new_run.copy()
-        new_part[1:] |= (layer_text[1:] != layer_text[:-1]) | (kind[1:] != kind[:-1])
+        new_part[1:] |= (layer_text[1:] != layer_text[:-1]) | (which[1:] != which[:-1])
         cuts = np.append(np.flatnonzero(new_part), len(order)).tolist()
         parts: dict[str, list[Part]] = {}
         runs: list[int] = []
@@ -186,31 +154,36 @@ class _Taker:
             if new_run[low]:
                 runs.append(low)
                 parts[_placeholder_handle(len(runs))] = []
-            layer = self._layer(layer_text[low])
-            if layer is None:
+            name = self._layer(layer_text[low])
+            if name is None:
                 return None
-            mine, hidden = own[low:high], int(invisible[low:high].sum())
-            part: Part
-            if kind[low] == FACE:
-                part = BulkFaces(layer, handles[low:high], corners[mine], hidden)
-            elif kind[low] == LINE:
-                part = BulkLines(layer, handles[low:high], segments[mine], hidden)
-            else:
-                part = BulkMeshes(layer, handles[low:high], *meshes.gathered(mine), hidden)
+            part = sources[which[low]].part(name, handles[low:high], own[low:high], hidden[high] - hidden[low])
             parts[_placeholder_handle(len(runs))].append(part)
         last = np.append(np.array(runs[1:], dtype=np.int64), len(order)) - 1
         rest = b"".join(self._rest(heads[runs], end[last], owner_text[runs].tolist()))
         return Bulk(rest, {handle: tuple(some) for handle, some in parts.items()})
 
+    def _bytes(self, first: Ints, end: Ints) -> int:
+        """Return how long the text of some entities is."""
+        start = self._tokens.start
+        return int((start[self._zero[end]] - start[self._zero[first]]).sum())
+
     def _records(self, kind: int) -> tuple[Records, Ints]:
         rows = np.flatnonzero(self._kinds == kind)
         return read_records(self._tokens, kind, self._zero[rows], self._count[rows]), rows
 
-    def _corners(self, faces: Records) -> Array:
-        quads = np.stack([faces.points[code] for code in (10, 11, 12, 13)], axis=1)
-        three = np.isnan(quads[:, 3, 0])
-        quads[three, 3] = quads[three, 2]
-        return quads
+    def _faces(self) -> Source:
+        return _Faces(*self._records(FACE))
+
+    def _lines(self) -> Source:
+        return _Lines(*self._records(LINE))
+
+    def _polyline_meshes(self) -> Source:
+        return PolylineMeshes(self._tokens, self._kinds, self._zero, self._count)
+
+    def _mesh_entities(self) -> Source:
+        rows = np.flatnonzero(self._kinds == MESH)
+        return MeshEntities(self._tokens, rows, self._zero[rows], self._count[rows])
 
     def _layer(self, text: bytes) -> str | None:
         """Return a layer's name as the library reads it, None if its bytes are none of the file's encoding."""
@@ -241,128 +214,29 @@ class _Taker:
             at = stop
         yield self._data[at:]
 
-    def _meshes(self) -> _Meshes:
-        polyline, record = self._records(POLYLINE)
-        vertex, of_vertex = self._records(VERTEX)
-        seqend, of_seqend = self._records(SEQEND)
-        return _Meshes(self._kinds, polyline, record, vertex, of_vertex, seqend, of_seqend)
+
+class _Faces:
+    """3D faces."""
+
+    def __init__(self, head: Records, record: Ints) -> None:
+        self.head, self.good, self.record, self.end = head, head.good, record, record + 1
+        self._corners = np.stack([head.points[code] for code in (10, 11, 12, 13)], axis=1)
+        three = np.isnan(self._corners[:, 3, 0])
+        self._corners[three, 3] = self._corners[three, 2]
+
+    def part(self, layer: str, handles: Strings, own: Ints, invisible: int) -> Part:
+        return BulkFaces(layer, handles, self._corners[own], invisible)
 
 
-class _Meshes:
-    """The polylines of a text that are polyface or polygon meshes, with their corners and faces."""
+class _Lines:
+    """Single lines without thickness."""
 
-    def __init__(
-        self,
-        kinds: NDArray[np.int8],
-        polyline: Records,
-        record: Ints,
-        vertex: Records,
-        of_vertex: Ints,
-        seqend: Records,
-        of_seqend: Ints,
-    ) -> None:
-        self.polyline = polyline
-        self.record = record
-        count = len(record)
-        # vertices and their end mark belong to the record before them that is neither
-        head = np.maximum.accumulate(np.where((kinds == VERTEX) | (kinds == SEQEND), 0, np.arange(len(kinds))))
-        number = np.full(len(kinds), -1, dtype=np.int64)
-        number[record] = np.arange(count)
-        self.owner = number[head[of_vertex]]
-        ends = number[head[of_seqend]]
-        self.end = np.zeros(count, dtype=np.int64)
-        self.end[ends[ends >= 0]] = of_seqend[ends >= 0] + 1
-        good = polyline.good & (np.bincount(ends[ends >= 0], minlength=count) == 1)
-        good[self.owner[(self.owner >= 0) & ~vertex.good]] = False
-        good[ends[(ends >= 0) & ~seqend.good]] = False
-        # nothing may follow the end mark
-        behind = np.minimum(self.end, len(kinds) - 1)
-        good &= (kinds[behind] != VERTEX) & (kinds[behind] != SEQEND)
-        flags = polyline.integers[70]
-        kind = flags & (_POLYFACE | _POLYMESH | _POLYLINE_3D)
-        is_face_mesh = good & (kind == _POLYFACE)
-        is_grid = good & (kind == _POLYMESH) & (polyline.integers[75] == 0)
-        self.good = np.zeros(count, dtype=bool)
-        self._vertex = vertex
-        self._first = np.searchsorted(of_vertex, record)  # vertices are in the order of the file
-        self._last = np.searchsorted(of_vertex, self.end)
-        self._triangles = np.empty((0, 3, 3))
-        self._starts = np.zeros(count + 1, dtype=np.int64)
-        self._grids: dict[int, Array] = {}
-        self._face_meshes(is_face_mesh)
-        for mesh in np.flatnonzero(is_grid).tolist():
-            self._grid(mesh)
+    def __init__(self, head: Records, record: Ints) -> None:
+        self.head, self.good, self.record, self.end = head, head.good, record, record + 1
+        self._segments = np.stack([head.points[10], head.points[11]], axis=1)
 
-    def gathered(self, meshes: Ints) -> tuple[Array, Ints]:
-        """Return the triangles (t, 3, 3) of some meshes in a row, and where each starts."""
-        sizes = self._starts[meshes + 1] - self._starts[meshes]
-        for n, mesh in enumerate(meshes.tolist()):
-            if mesh in self._grids:
-                sizes[n] = len(self._grids[mesh])
-        starts = np.concatenate([[0], np.cumsum(sizes)])
-        if not any(mesh in self._grids for mesh in meshes.tolist()):
-            low, high = int(self._starts[meshes[0]]), int(self._starts[meshes[-1] + 1])
-            if high - low == starts[-1]:
-                return self._triangles[low:high], starts
-        pieces = [
-            self._grids[mesh] if mesh in self._grids else self._triangles[self._starts[mesh] : self._starts[mesh + 1]]
-            for mesh in meshes.tolist()
-        ]
-        return np.concatenate(pieces), starts
-
-    def _face_meshes(self, wanted: Mask) -> None:
-        """Cut the faces of polyface meshes into triangles: of each mesh first its three-cornered faces."""
-        vertex, owner = self._vertex, self.owner
-        count = len(wanted)
-        mine = (owner >= 0) & wanted[np.maximum(owner, 0)]
-        flags = vertex.integers[70] & _FACE_FLAGS
-        corner, face = mine & (flags == _FACE_FLAGS), mine & (flags == 128)
-        good = wanted.copy()
-        good[owner[mine & ~corner & ~face]] = False
-        good[owner[corner & np.isnan(vertex.points[10][:, 0])]] = False
-        corners_of = np.bincount(owner[corner], minlength=count)
-        base = np.concatenate([[0], np.cumsum(corners_of)])[:-1]
-        points = vertex.points[10][corner]
-        index = np.abs(np.stack([vertex.integers[code][face] for code in (71, 72, 73, 74)], axis=1))
-        of_face = owner[face]
-        wrong = (index[:, :3] == 0).any(axis=1) | (index > corners_of[of_face][:, None]).any(axis=1)
-        good[of_face[wrong]] = False
-        good &= np.bincount(of_face, minlength=count) > 0  # a mesh without faces is the library's to judge
-        keep = good[of_face]
-        index, of_face = index[keep], of_face[keep]
-        is_quad = index[:, 3] != 0
-        order = np.argsort(of_face * 2 + is_quad, kind="stable")
-        index, of_face, is_quad = index[order], of_face[order], is_quad[order]
-        size = np.where(is_quad, 2, 1)
-        at = np.concatenate([[0], np.cumsum(size)])
-        triangles = np.empty((int(at[-1]), 3, 3))
-        number = index - 1 + base[of_face][:, None]
-        triangles[at[:-1][~is_quad]] = points[number[~is_quad][:, :3]]
-        halves = split_quads(points[number[is_quad]]).reshape(-1, 2, 3, 3)
-        triangles[at[:-1][is_quad]], triangles[at[:-1][is_quad] + 1] = halves[:, 0], halves[:, 1]
-        self._triangles = triangles
-        self._starts[1:] = np.cumsum(np.bincount(of_face, weights=size, minlength=count).astype(np.int64))
-        self.good |= good
-
-    def _grid(self, mesh: int) -> None:
-        """Cut a polygon mesh of M by N corners into triangles."""
-        rows, columns = int(self.polyline.integers[71][mesh]), int(self.polyline.integers[72][mesh])
-        part = slice(int(self._first[mesh]), int(self._last[mesh]))
-        points = self._vertex.points[10][part]
-        if rows < 2 or columns < 2 or rows * columns != len(points) or np.isnan(points).any():
-            return
-        self._grids[mesh] = grid_triangles(points.reshape(rows, columns, 3), int(self.polyline.integers[70][mesh]))
-        self.good[mesh] = True
-
-
-def grid_triangles(grid: Array, flags: int) -> Array:
-    """Return the triangles of a polygon mesh (rows, columns, 3); ``flags`` are bits of group 70 of POLYLINE."""
-    if flags & _M_CLOSED:
-        grid = np.concatenate([grid, grid[:1]], axis=0)
-    if flags & _N_CLOSED:
-        grid = np.concatenate([grid, grid[:, :1]], axis=1)
-    quads = np.stack([grid[:-1, :-1], grid[1:, :-1], grid[1:, 1:], grid[:-1, 1:]], axis=2).reshape(-1, 4, 3)
-    return split_quads(quads)
+    def part(self, layer: str, handles: Strings, own: Ints, invisible: int) -> Part:
+        return BulkLines(layer, handles, self._segments[own], invisible)
 
 
 def _placeholder_handle(number: int) -> str:

@@ -151,26 +151,37 @@ class Collector:
     def add_all(self, shapes: Sequence[Shape], places: Places, paths: Sequence[str], layer: str) -> None:
         """Take in many shapes at each of their places; ``paths`` (k,) are what comes before their handles."""
         role = self.role(layer)
-        if len(places) == 1 and len(shapes) > 1 and all(_is_line(shape) for shape in shapes) and _unread_lines(role):
-            self._lines(shapes, places, paths[0], layer)
-            return
-        if len(places) == 1 and role != "ignore" and not places.singular[0]:
-            # small meshes in one go, stretch by stretch: what is left is theirs alone
+        if len(places) == 1 and role != "ignore":
+            # small meshes, and lines, in one go, stretch by stretch: what is left is theirs alone
             at = 0
             while at < len(shapes):
-                end, size = at, 0
-                while end < len(shapes) and _is_plain(shapes[end], role) and size < _CHUNK:
-                    size += shapes[end].triangles.size
-                    end += 1
-                if end - at > 1 and self.triangles + size // 9 <= TRIANGLES_MAX:
-                    self._meshes(shapes[at:end], places, paths[0], layer, role)
-                    at = end
-                else:
+                end = self._stretch(shapes, at, places, role)
+                if end - at == 1:
                     self.add(shapes[at], places, [f"{paths[0]}{shapes[at].handle}"], layer)
-                    at += 1
+                elif len(shapes[at].triangles):
+                    self._meshes(shapes[at:end], places, paths[0], layer, role)
+                else:
+                    self._wires(shapes[at:end], places, paths[0], layer)
+                at = end
             return
         for shape in shapes:
             self.add(shape, places, [f"{path}{shape.handle}" for path in paths], layer)
+
+    def _stretch(self, shapes: Sequence[Shape], at: int, places: Places, role: str) -> int:
+        """Return up to where shapes from ``at`` on are alike and plain; the next place where they are not."""
+        end, size = at, 0
+        if _is_plain(shapes[at], role):
+            while end < len(shapes) and size < _CHUNK and _is_plain(shapes[end], role):
+                size += shapes[end].triangles.size
+                end += 1
+            fits = self.triangles + size // 9 <= TRIANGLES_MAX and not places.singular[0]
+            return end if fits else at + 1
+        if _unread_lines(role):
+            kind = shapes[at].kind
+            while end < len(shapes) and size < _CHUNK and shapes[end].kind == kind and _is_line(shapes[end]):
+                size += shapes[end].segments.size
+                end += 1
+        return max(end, at + 1)
 
     def unread(self, kind: str, layer: str, reason: str, handles: Sequence[str], boxes: Array | None) -> None:
         """Say that something is not read, at each of its places; ``boxes`` (k, 2, 3) may be None or not finite."""
@@ -205,13 +216,19 @@ class Collector:
             self._layers[layer].grow(low, high)
             rest.low, rest.high = np.minimum(rest.low, low), np.maximum(rest.high, high)
 
-    def _lines(self, shapes: Sequence[Shape], places: Places, path: str, layer: str) -> None:
-        """Say of plain lines at one place that they have no surface."""
+    def _wires(self, shapes: Sequence[Shape], places: Places, path: str, layer: str) -> None:
+        """Say of plain lines of one kind at one place that they have no surface."""
         kind = shapes[0].kind
         self._layers[layer].kinds[kind] += len(shapes)
+        if kind == "POINT":
+            self.points += len(shapes)
+            return
+        points = [shape.segments.reshape(-1, 3) if shape.hull is None else shape.hull for shape in shapes]
+        starts = np.cumsum([0, *(len(some) for some in points[:-1])])
         with np.errstate(invalid="ignore", over="ignore"):
-            moved = placed(np.concatenate([shape.segments for shape in shapes]), places.matrices)[0]
-        boxes = np.stack([moved.min(axis=1) - self._margin_m, moved.max(axis=1) + self._margin_m], axis=1)
+            moved = placed(np.concatenate(points), places.matrices)[0]
+            low, high = np.minimum.reduceat(moved, starts), np.maximum.reduceat(moved, starts)
+            boxes = np.stack([low - self._margin_m, high + self._margin_m], axis=1)
         self.unread(kind, layer, no_surface(kind), [f"{path}{shape.handle}" for shape in shapes], boxes)
 
     def all_rows(self) -> tuple[Unread, ...]:
@@ -395,8 +412,8 @@ def _is_plain(shape: Shape, role: str) -> bool:
 
 
 def _is_line(shape: Shape) -> bool:
-    """Tell whether a shape is a single line of the plainest kind."""
-    return shape.kind == "LINE" and shape.is_wire and shape.unread is None and shape.note is None and shape.hull is None
+    """Tell whether a shape is lines and nothing else."""
+    return shape.is_wire and shape.unread is None and shape.note is None and (shape.hull is None or len(shape.hull) > 0)
 
 
 def _unread_lines(role: str) -> bool:

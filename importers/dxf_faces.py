@@ -9,8 +9,9 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from importers.dxf_bulk import BulkFaces, BulkMeshes, grid_triangles
+from importers.dxf_bulk_meshes import grid_triangles
 from importers.dxf_curves import plane_axes, to_world
+from importers.dxf_parts import BulkFaces, BulkMeshes
 from importers.dxf_shape import Grain, Shape, missing, surface, surfaces, wire
 from importers.polygons import NO_TRIANGLES, CrossingPolygonError, fill, prism, split_quads, with_area
 from route3d.kernel.closed import agreeing, components, edges_of
@@ -54,9 +55,9 @@ def shapes_of_3dfaces(faces: Sequence[Any], grain: Grain) -> list[Shape]:
 
 
 def shapes_of_meshes(meshes: BulkMeshes, grain: Grain) -> list[Shape]:
-    """Return the shapes of polyface and polygon meshes that were read in bulk."""
+    """Return the shapes of meshes that were read in bulk."""
     handles = [handle.decode() for handle in meshes.handles.tolist()]
-    return surfaces("POLYLINE", handles, meshes.triangles, meshes.starts, grain)
+    return surfaces(meshes.kind, handles, meshes.triangles, meshes.starts, grain)
 
 
 def _joined(quads: Array, handles: Strings, grain: Grain) -> list[Shape]:

@@ -17,9 +17,10 @@ from pathlib import Path
 from ezdxf import recover
 from ezdxf.document import Drawing as DxfDocument
 from ezdxf.filemanagement import dxf_stream_info, read, readfile
-from ezdxf.lldxf.const import DXFError
+from ezdxf.lldxf.const import DXF12, DXFError
 
-from importers.dxf_bulk import Bulk, Part, take_out
+from importers.dxf_bulk import Bulk, take_out
+from importers.dxf_parts import Part
 from route3d.errors import UnreadableFileError
 from route3d.model.building import Unread
 
@@ -154,13 +155,14 @@ def _load_binary(path: Path) -> DxfDocument:
 def _load_in_bulk(path: Path, text: bytes, lines: bool) -> tuple[DxfDocument, Bulk] | None:
     """Return the document without what can be read in bulk, and that; None where there is the least doubt."""
     try:
-        encoding = dxf_stream_info(io.TextIOWrapper(io.BytesIO(text), encoding="utf-8", errors="ignore")).encoding
-        bulk = take_out(text, encoding, lines=lines)
+        info = dxf_stream_info(io.TextIOWrapper(io.BytesIO(text), encoding="utf-8", errors="ignore"))
+        marked = info.version > DXF12
+        bulk = take_out(text, info.encoding, lines=lines, marked=marked)
         if bulk is None:
             return None
-        doc = read(io.TextIOWrapper(io.BytesIO(bulk.rest), encoding=encoding, errors="surrogateescape"))
+        doc = read(io.TextIOWrapper(io.BytesIO(bulk.rest), encoding=info.encoding, errors="surrogateescape"))
         doc.filename = str(path)
-        if _lost_clause(bulk.rest, doc, truncated=False) is None:
+        if marked == (doc.dxfversion > DXF12) and _lost_clause(bulk.rest, doc, truncated=False) is None:
             return doc, bulk
     except (*LIBRARY_ERRORS, StopIteration) as error:
         log.info("%s: not read in bulk: %s", path, error)

@@ -9,8 +9,8 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from importers.dxf_bulk import BulkLines
 from importers.dxf_curves import arc_points, circle_points, plane_axes, polyline_points, to_world
+from importers.dxf_parts import BulkLines
 from importers.dxf_shape import Grain, Shape, joint_box, missing, surface, wire
 from importers.polygons import CrossingPolygonError, prism, strip, without_repeats
 

@@ -16,8 +16,8 @@ from importers.dxf_tokens import Ints, Mask, Strings, Tokens
 
 Array = NDArray[np.float64]
 
-OTHER, FACE, POLYLINE, VERTEX, SEQEND, LINE = range(6)
-KINDS = {b"3DFACE": FACE, b"POLYLINE": POLYLINE, b"VERTEX": VERTEX, b"SEQEND": SEQEND, b"LINE": LINE}
+OTHER, FACE, POLYLINE, VERTEX, SEQEND, LINE, MESH = range(7)
+KINDS = {b"3DFACE": FACE, b"POLYLINE": POLYLINE, b"VERTEX": VERTEX, b"SEQEND": SEQEND, b"LINE": LINE, b"MESH": MESH}
 
 # What the entities may state besides their geometry, by the type that the DXF reference gives to the group code.
 _TEXTS = frozenset({5, 6, 8, 100, 330, 430})
@@ -34,9 +34,13 @@ _MORE_INTEGERS = {
     FACE: frozenset({70}),
     POLYLINE: frozenset({66, 70, 71, 72, 73, 74, 75}),
     VERTEX: frozenset({70, 71, 72, 73, 74, 91}),
+    MESH: frozenset({71, 72, 91, 92}),
 }
-_NEEDED = {FACE: (10, 11, 12), POLYLINE: (70,), VERTEX: (70,), SEQEND: (), LINE: (10, 11)}
-_LONGEST = 48  # tokens of a record; longer ones are left to the library
+# Kinds of which the library reads each subclass by its number: what stands where there.
+_SUBCLASSES = {MESH: frozenset({71, 72, 91, 92})}
+_BASE = frozenset({5, 330})
+_NEEDED = {FACE: (10, 11, 12), POLYLINE: (70,), VERTEX: (70,), SEQEND: (), LINE: (10, 11), MESH: (92,)}
+LONGEST = 48  # tokens of a record; longer ones are left to the library
 _PATTERNS_MAX = 64  # orders of group codes among records of one length; rarer ones are left to the library
 _BATCH = 200_000  # records at a time
 
@@ -71,13 +75,13 @@ def read_records(tokens: Tokens, kind: int, first: Ints, count: Ints) -> Records
     """Return the contents of the records (m,) of one kind, given by their first token and their number of tokens."""
     size = len(first)
     points = {code: np.full((size, 3), np.nan) for code in _POINTS.get(kind, frozenset()) - {210}}
-    integers = {code: np.zeros(size, dtype=np.int64) for code in _MORE_INTEGERS.get(kind, frozenset()) - {66, 91}}
+    integers = {code: np.zeros(size, dtype=np.int64) for code in _MORE_INTEGERS.get(kind, frozenset()) - {66}}
     handle, layer, owner = (np.full(size, -1, dtype=np.int64) for _ in range(3))
     out = Records(np.zeros(size, dtype=bool), handle, layer, owner, np.zeros(size, dtype=bool), points, integers)
     for start in range(0, size, _BATCH):
         part = slice(start, start + _BATCH)
         for length in np.unique(count[part]).tolist():
-            if length <= _LONGEST:
+            if length <= LONGEST:
                 rows = np.flatnonzero(count[part] == length) + start
                 _read_alike(tokens, kind, first, rows, length, out)
     return out
@@ -160,6 +164,23 @@ def _pattern(kind: int, codes: tuple[int, ...]) -> _Pattern | None:
         elif code not in _TEXTS:
             return None
         at += 1
-    if any(code not in place for code in _NEEDED[kind]):
+    if any(code not in place for code in _NEEDED[kind]) or not _in_subclasses(kind, codes):
         return None
     return _Pattern(place, tuple(points), tuple(floats), tuple(integers))
+
+
+def _in_subclasses(kind: int, codes: tuple[int, ...]) -> bool:
+    """Tell whether every value stands in the subclass where it belongs."""
+    markers = [at for at, code in enumerate(codes) if code == 100]
+    if markers and any(code in _BASE for code in codes[markers[0] :]):
+        return False
+    if kind not in _SUBCLASSES:
+        return True
+    if len(markers) != 2:
+        return False
+    base, entity, own = codes[1 : markers[0]], codes[markers[0] + 1 : markers[1]], codes[markers[1] + 1 :]
+    return (
+        _BASE.issuperset(base)
+        and not _BASE.union(_SUBCLASSES[kind]).intersection(entity)
+        and (_SUBCLASSES[kind].issuperset(own))
+    )

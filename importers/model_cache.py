@@ -29,10 +29,10 @@ from numpy.lib import format as npy
 from numpy.typing import NDArray
 
 import importers
-import route3d
 from importers.roles import RoleOf, StatesRoles
 from route3d.model.building import Drawing, DrawnRoute, InputFile, LayerSummary, MapPlace, Outline, RouteDrawing, Unread
 from route3d.model.element import Element
+from route3d.version import PACKAGE, VERSION
 
 log = logging.getLogger(__name__)
 
@@ -212,14 +212,13 @@ def digest_of(path: Path) -> str:
 @cache
 def _code_digest() -> str:
     """Return a digest of all code that turns files into models, and of the libraries that it calls."""
-    base = Path(route3d.__file__).parent
     sources = [
         *Path(importers.__file__).parent.glob("*.py"),
-        *(base / "kernel").glob("*.py"),
-        *(base / "model").glob("*.py"),
-        base / "units.py",
+        *(PACKAGE / "kernel").glob("*.py"),
+        *(PACKAGE / "model").glob("*.py"),
+        PACKAGE / "units.py",
     ]
-    digest = hashlib.sha256(route3d.__version__.encode())
+    digest = hashlib.sha256(VERSION.encode())
     try:
         for source in sorted(sources):
             digest.update(source.name.encode() + source.read_bytes())

@@ -142,7 +142,7 @@ def replace_whole(path: Path, content: bytes, before: Callable[[], None] = lambd
     """
     try:
         mode = path.stat().st_mode & 0o777 if path.exists() else 0o644
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
+        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name[:40]}.", suffix=".part")
         try:
             with os.fdopen(handle, "wb") as file:
                 file.write(content)

@@ -5,82 +5,47 @@ Keys are checked here by shape and by name; what they mean together is resolved 
 
 from __future__ import annotations
 
-import difflib
 import tomllib
-from collections.abc import Iterable, Mapping
+from collections.abc import Mapping
 from pathlib import Path
 from typing import Annotated, Any, Literal, get_args
 
-from pydantic import AfterValidator, BaseModel, BeforeValidator, ConfigDict, Field, ValidationError, model_validator
+from pydantic import BaseModel, ConfigDict, Field, ValidationError, model_validator
 
+from importers.project_values import (
+    Bent,
+    Count,
+    CountFromOne,
+    End,
+    Flag,
+    NotNegative,
+    Number,
+    Point2,
+    Point3,
+    Positive,
+    Role,
+    Share,
+    Stretch,
+    Text,
+    Unit,
+    one_line,
+    one_of,
+    short,
+)
+from importers.project_values import nearest as nearest
 from route3d.errors import ProjectKeyError, UnreadableFileError
+from route3d.files import read_text, why
 from route3d.model.cable import BENDERS, METHODS, ConductorSize
 from route3d.model.element import MATERIALS, ROLES
 from route3d.model.finding import CHECKS
 from route3d.model.panel import FRONTS
-from route3d.model.run import BENT, ENDS
 from route3d.model.zone import KINDS as ZONE_KINDS
 from route3d.model.zone import LOCATIONS
-from route3d.units import METRES_PER_UNIT, parse_weight
+from route3d.units import parse_weight
 
 PROJECT_FILE = "route3d.toml"
+MOST_BYTES = 64_000_000  # of a project file
 DECKS = ("metal-roof", "other-roof", "floor")
-
-
-def nearest(word: str, known: Iterable[str]) -> str:
-    """Return ``" Did you mean …?"`` with the nearest known word, or nothing where none is near.
-
-    >>> nearest("claerance", ["clearance", "cable"])
-    " Did you mean 'clearance'?"
-    """
-    by_lower = {name.lower(): name for name in known}
-    close = difflib.get_close_matches(str(word).lower(), list(by_lower), n=1, cutoff=0.5)
-    return f" Did you mean {by_lower[close[0]]!r}?" if close else ""
-
-
-def _one_of(known: tuple[str, ...]) -> AfterValidator:
-    def check(value: str) -> str:
-        if value not in known:
-            raise ValueError(f"{value!r} is not one of {', '.join(known)}.{nearest(value, known)}")
-        return value
-
-    return AfterValidator(check)
-
-
-def _plain_number(value: object) -> object:
-    # TOML's inf and nan are numbers, and true is one in Python; none of them is a length
-    if isinstance(value, bool) or not isinstance(value, int | float):
-        raise ValueError(f"a number is expected, not {value!r}")
-    if not abs(value) < 1e12:
-        raise ValueError(f"{value!r} is not a usable length")
-    return float(value)
-
-
-def _plain_text(value: object) -> object:
-    if not isinstance(value, str) or not value.strip() or any(ord(c) < 32 for c in value):
-        raise ValueError(f"a text of one line is expected, not {value!r}")
-    return value
-
-
-def _share(value: float) -> float:
-    if not 0.0 <= value < 1.0:
-        raise ValueError(f"a share from 0 to 1 is expected, such as 0.05 for 5 %, not {value:g}")
-    return value
-
-
-Number = Annotated[float, BeforeValidator(_plain_number)]
-Text = Annotated[str, BeforeValidator(_plain_text)]
-Positive = Annotated[Number, Field(gt=0)]
-NotNegative = Annotated[Number, Field(ge=0)]
-Share = Annotated[Number, AfterValidator(_share)]
-Unit = Annotated[Text, _one_of(tuple(METRES_PER_UNIT))]
-Role = Annotated[Text, _one_of(ROLES)]
-End = Annotated[Text, _one_of(ENDS)]
-Bent = Annotated[Text, _one_of(BENT)]
-Point2 = Annotated[list[Number], Field(min_length=2, max_length=2)]
-Stretch = Annotated[list[NotNegative], Field(min_length=2, max_length=2)]
-Flag = Annotated[bool, Field(strict=True)]
-Point3 = Annotated[list[Number], Field(min_length=3, max_length=3)]
 
 
 class _Table(BaseModel):
@@ -95,7 +60,7 @@ class ModelTable(_Table):
     move: Point3 = [0.0, 0.0, 0.0]
     up: Literal["z", "y"] | None = None
     point_radius: Positive | None = None
-    roles: dict[str, Role] = {}
+    roles: dict[Text, Role] = {}
 
 
 class RoutesTable(_Table):
@@ -104,7 +69,7 @@ class RoutesTable(_Table):
     file: Text
     units: Unit | None = None
     move: Point3 = [0.0, 0.0, 0.0]
-    cables: Annotated[dict[str, Text], Field(min_length=1)]
+    cables: Annotated[dict[Text, Text], Field(min_length=1)]
 
 
 class RunTable(_Table):
@@ -150,15 +115,15 @@ class RunTable(_Table):
 class CableTable(_Table):
     """One ``[cable.NAME]``."""
 
-    method: Annotated[Text, _one_of(METHODS)]
+    method: Annotated[Text, one_of(METHODS)]
     sheath_diameter: Positive | None = None
     overall_diameter: Positive | None = None
     minor_diameter: Positive | None = None
     conductor_diameter: Positive | None = None
-    conductors: Annotated[int, Field(gt=0, strict=True)] | None = None
+    conductors: CountFromOne | None = None
     size: Text | None = None
     trade_size: Text | None = None
-    bender: Annotated[Text, _one_of(BENDERS)] | None = None
+    bender: Annotated[Text, one_of(BENDERS)] | None = None
     pulled: Annotated[bool, Field(strict=True)] = False
     shielded: Annotated[bool, Field(strict=True)] = False
     jacketed: Annotated[bool, Field(strict=True)] = False
@@ -169,7 +134,7 @@ class CableTable(_Table):
     bushings: Flag | None = None
     bend_multiplier: Positive | None = None
     weight: Text | None = None
-    current_carrying: Annotated[int, Field(ge=0, strict=True)] | None = None
+    current_carrying: Count | None = None
 
     @model_validator(mode="after")
     def _consistent(self) -> CableTable:
@@ -201,11 +166,11 @@ class ZoneTable(_Table):
     """One ``[[zone]]``."""
 
     name: Text
-    kind: Annotated[Text, _one_of(ZONE_KINDS)]
+    kind: Annotated[Text, one_of(ZONE_KINDS)]
     finished: Annotated[bool, Field(strict=True)] | None = None
     stairs: Flag | None = None
     moves_air: Flag | None = None
-    location: Annotated[Text, _one_of(LOCATIONS)] | None = None
+    location: Annotated[Text, one_of(LOCATIONS)] | None = None
     layer: Text | None = None
     outline: Annotated[list[Point2], Field(min_length=3)] | None = None
     bottom: Number | None = None
@@ -238,7 +203,7 @@ class PanelTable(_Table):
 
     layer: Text | None = None
     handle: Text | None = None
-    front: Annotated[Text, _one_of(FRONTS)] | None = None
+    front: Annotated[Text, one_of(FRONTS)] | None = None
     volts_to_ground: Positive | None = None
     condition: Annotated[int, Field(ge=1, le=3, strict=True)] | None = None
     width: Positive | None = None
@@ -260,7 +225,7 @@ class SettingsTable(_Table):
     chord_tolerance: Positive | None = None
     bend_target: Annotated[Number, Field(ge=1)] | None = None
     bore_length: NotNegative | None = None
-    deck: Annotated[Text, _one_of(DECKS)] | None = None
+    deck: Annotated[Text, one_of(DECKS)] | None = None
     deck_slab: NotNegative | None = None
     hole_allowance: NotNegative | None = None
     bundle_spacing: NotNegative | None = None
@@ -315,7 +280,7 @@ class CoilTable(_Table):
 
     cable: Text
     length: Positive
-    count: Annotated[int, Field(ge=0, strict=True)] | None = None
+    count: Count | None = None
     cost: NotNegative | None = None
     offcut: Text | None = None
 
@@ -334,14 +299,14 @@ class ProjectTable(_Table):
     units: Unit = "mm"
     frame: Literal["local", "map", "file"] = "local"
     occupancy: Literal["other", "dwelling"] = "other"
-    checks: Annotated[list[Annotated[Text, _one_of(CHECKS)]], Field(min_length=1)] | None = None
+    checks: Annotated[list[Annotated[Text, one_of(CHECKS)]], Field(min_length=1)] | None = None
     model: list[ModelTable] = []
     routes: list[RoutesTable] = []
     run: list[RunTable] = []
-    cable: dict[str, CableTable] = {}
+    cable: dict[Text, CableTable] = {}
     zone: list[ZoneTable] = []
-    clearance: dict[Annotated[Text, _one_of(ROLES)], NotNegative] = {}
-    framing: dict[Text, Annotated[Text, _one_of(MATERIALS)]] = {}
+    clearance: dict[Annotated[Text, one_of(ROLES)], NotNegative] = {}
+    framing: dict[Text, Annotated[Text, one_of(MATERIALS)]] = {}
     firestop: list[FireStopTable] | None = None
     panel: list[PanelTable] = []
     settings: SettingsTable = SettingsTable()
@@ -358,8 +323,12 @@ def project_path(given: Path) -> Path:
     UnreadableFileError
         There is none.
     """
-    path = given / PROJECT_FILE if given.is_dir() else given
-    if not path.is_file():
+    try:
+        path = given / PROJECT_FILE if given.is_dir() else given
+        there = path.is_file()
+    except OSError as error:  # a name that is too long, a folder that may not be looked into
+        raise UnreadableFileError(given, f"cannot be looked at ({why(error)}); check name and rights") from error
+    if not there:
         raise UnreadableFileError(
             given, f"no {PROJECT_FILE} here; name a project file or its folder, or make one with `route3d init`"
         )
@@ -376,8 +345,8 @@ def parse_project(text: str, file: str) -> ProjectTable:
     """
     try:
         tables = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
-        raise ProjectKeyError(file, f"is not a TOML file: {error}") from error
+    except (ValueError, RecursionError) as error:  # also numbers of thousands of digits, and lists in lists in lists
+        raise ProjectKeyError(file, f"is not a TOML file: {one_line(error)}") from error
     try:
         return ProjectTable.model_validate(tables)
     except ValidationError as error:
@@ -386,10 +355,7 @@ def parse_project(text: str, file: str) -> ProjectTable:
 
 def read_project_file(path: Path) -> ProjectTable:
     """Return the checked tables of the project file at ``path``; errors as ``parse_project``, and unreadable files."""
-    try:
-        text = path.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeDecodeError) as error:
-        raise UnreadableFileError(path, f"cannot be read as UTF-8 text ({error.__class__.__name__})") from error
+    text = read_text(path, MOST_BYTES)
     return parse_project(text, path.name)
 
 
@@ -405,14 +371,9 @@ def _translated(error: ValidationError, tables: Mapping[str, Any], file: str) ->
     if kind == "missing":
         return ProjectKeyError(file, "is missing", where)
     if kind == "value_error":
-        return ProjectKeyError(file, str(first["ctx"]["error"]), where)
+        return ProjectKeyError(file, one_line(first["ctx"]["error"]), where)
     message = first["msg"]
-    return ProjectKeyError(file, f"{message[0].lower()}{message[1:]}, not {_short(first['input'])}", where)
-
-
-def _short(value: object) -> str:
-    text = repr(value)
-    return text if len(text) <= 60 else f"{text[:57]}..."
+    return ProjectKeyError(file, f"{message[0].lower()}{message[1:]}, not {short(first['input'])}", where)
 
 
 def _spoken_place(place: tuple[int | str, ...], tables: Mapping[str, Any]) -> str:

@@ -32,6 +32,7 @@ from route3d.units import METRES_PER_INSUNITS, METRES_PER_UNIT
 
 STRAPS_FILE = "straps-planned.dxf"
 _TRIES = 10_000
+_ID_MAX = 240  # a string of extended data holds 255 bytes
 # role: the layer that its points are drawn on where no pattern of the project means that role
 _POINT_LAYERS = {"strap": "E-STRP", "hanger": "E-HNGR"}
 
@@ -159,7 +160,8 @@ class _Writer:
                 doc.layers.add(layer, color=3 if role == "strap" else 4)
             for point in points_at(pieces[run.run_id], np.array(places)) / unit_m:
                 entity = doc.modelspace().add_point(point.tolist(), dxfattribs={"layer": layer})
-                entity.set_xdata(APPLICATION, [(1000, f"run={run.run_id}"[:255])])
+                if len(run.run_id) <= _ID_MAX:  # a longer one does not fit; its straps are for every run within reach
+                    entity.set_xdata(APPLICATION, [(1000, f"run={run.run_id}")])
         name = self._free(STRAPS_FILE, Path("."))
         self._write(name, text_of(doc))
         self._models.append((name, {**roles, "*": "ignore"}))

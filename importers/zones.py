@@ -6,9 +6,9 @@ from collections.abc import Iterable
 
 import numpy as np
 import shapely
-import trimesh
 from numpy.typing import NDArray
 
+from importers.polygons import CrossingPolygonError, prism, signed_area, without_repeats
 from importers.project_file import ZoneTable
 from importers.roles import ZONE_ROLE, layer_matches
 from route3d.errors import ProjectKeyError
@@ -116,6 +116,11 @@ def _prism(points: NDArray[np.float64], bottom: float, top: float) -> NDArray[np
     polygon = shapely.Polygon(points - origin)
     if not polygon.is_valid or polygon.area < 1e-9:
         return None
-    mesh = trimesh.creation.extrude_polygon(polygon, height=top - bottom)
-    triangles = np.asarray(mesh.triangles, dtype=np.float64)
-    return np.asarray(triangles + np.array([origin[0], origin[1], bottom]))
+    ring = without_repeats(np.asarray(polygon.exterior.coords))
+    floor = np.zeros((len(ring), 3))
+    floor[:, :2] = ring if signed_area(ring) > 0.0 else ring[::-1]
+    try:
+        solid = prism([floor], np.array([0.0, 0.0, top - bottom]))
+    except CrossingPolygonError:
+        return None
+    return np.asarray(solid + np.array([origin[0], origin[1], bottom]))

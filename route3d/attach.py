@@ -10,7 +10,7 @@ import numpy as np
 from route3d.kernel.clearance import nearest_elements
 from route3d.kernel.path import closest_at, concatenated, path_length, points_at, straight_piece, tangents_at
 from route3d.kernel.solid import elements_around
-from route3d.model.element import END_ROLES, Element
+from route3d.model.element import END_ROLES, HOLDER_ROLES, Element
 from route3d.model.finding import Finding
 from route3d.model.gap import Gap
 from route3d.model.job import Job
@@ -19,8 +19,6 @@ from route3d.model.run import FittedRun
 from route3d.model.support import Support, Termination
 from route3d.surroundings import Surroundings
 from route3d.units import both_units
-
-HOLDING_ROLES = ("strap", "hanger")
 
 # Openings in framing hold horizontal runs; a run steeper than this hangs in them instead.
 STEEPEST_HORIZONTAL_RAD = np.radians(45.0)
@@ -48,15 +46,17 @@ def ends_of(job: Job, fitted: Sequence[FittedRun], around: Surroundings) -> list
 
 
 def holders_near(job: Job, fitted: Sequence[FittedRun], around: Surroundings) -> list[tuple[Held, ...]]:
-    """Return the straps and hangers drawn within ``attach`` of each run's surface."""
+    """Return the straps and hangers drawn within ``attach`` of each run's surface, but those for another run only."""
     held: list[list[Held]] = [[] for _ in fitted]
-    holds = around.having(HOLDING_ROLES)
+    holds = around.having(HOLDER_ROLES)
     if not holds.any():
         return [() for _ in fitted]
     pieces, starts = concatenated([run.pieces for run in fitted])
     radius = np.array([_radius(job, run) for run in fitted])
     near = nearest_elements(around.index, pieces, starts, radius, job.settings.attach_m + around.thick_m, skip=~holds)
     for i, e, distance in zip(near.path.tolist(), near.element.tolist(), near.distance_m.tolist(), strict=True):
+        if around.elements[e].for_run not in ("", fitted[i].run.run_id):
+            continue
         _, at_m = closest_at(fitted[i].pieces, around.elements[e].centre_m)
         held[i].append(Held(e, max(distance - float(radius[i]), 0.0), at_m))
     return [tuple(mine) for mine in held]
@@ -188,24 +188,42 @@ def shared(
 
 def unused(job: Job, around: Surroundings, used: Collection[int]) -> Iterable[Finding]:
     """Name the straps and hangers that hold no run; ``used`` are those that hold one."""
-    idle = [e for e in np.flatnonzero(around.having(HOLDING_ROLES)).tolist() if e not in used]
-    if idle:
-        reach = both_units(job.settings.attach_m)
-        names = ", ".join(around.elements[e].element_id for e in idle[:5]) + (" …" if len(idle) > 5 else "")
-        yield Finding(
-            check="input",
-            severity="note",
-            run=None,
-            other=None,
-            rule="route3d attach",
-            at_m=None,
-            point_m=None,
-            measured=float(len(idle)),
-            required=None,
-            unit="",
-            message=f"{len(idle)} strap(s) or hanger(s) hold no run within {reach}: {names}.",
-            remedy="Move them onto their run, or make settings.attach larger.",
+    idle = [e for e in np.flatnonzero(around.having(HOLDER_ROLES)).tolist() if e not in used]
+    reach = both_units(job.settings.attach_m)
+    named = [around.elements[e] for e in idle if around.elements[e].for_run]
+    if named:
+        whom = [f"{element.element_id} for {element.for_run!r}" for element in named]
+        yield _idle(
+            len(named),
+            "caution",
+            f"{len(named)} strap(s) or hanger(s) are for one run only, which is not within {reach} of them, so that "
+            f"they hold nothing: {_listed(whom)}.",
+            "Move them onto that run, or take `run=` out of their extended data, so that they hold what is near.",
         )
+    nameless = [around.elements[e].element_id for e in idle if not around.elements[e].for_run]
+    if nameless:
+        yield _idle(
+            len(nameless),
+            "note",
+            f"{len(nameless)} strap(s) or hanger(s) hold no run within {reach}: {_listed(nameless)}.",
+            "Move them onto their run, or make settings.attach larger.",
+        )
+
+
+def _listed(names: Sequence[str]) -> str:
+    return "; ".join(names[:5]) + (" …" if len(names) > 5 else "")
+
+
+def _idle(count: int, severity: str, message: str, remedy: str) -> Finding:
+    return Finding(
+        check="input",
+        severity=severity,
+        run=None,
+        rule="route3d attach",
+        measured=float(count),
+        message=message,
+        remedy=remedy,
+    )
 
 
 def _radius(job: Job, run: FittedRun) -> float:

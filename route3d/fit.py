@@ -15,7 +15,11 @@ from numpy.typing import NDArray
 from route3d.kernel.corners import CHORDS, read_corners
 from route3d.kernel.fillet import FOLD_RAD, tangent_arcs
 from route3d.kernel.path import AT, TURN, U, V
+from route3d.model.cable import Cable
 from route3d.model.run import Bend, FittedRun, Run
+from route3d.rules.bend import BendRequirement
+
+CHORD_SAGITTA_M = 0.005  # of a cable without a known diameter: chords that leave their circle by no more mean an arc
 
 _DRAWN_AS = ("corner", "arc", "chords")
 _ENOUGH_M = 1e-9  # a radius that misses by rounding reaches it
@@ -60,6 +64,18 @@ def fit_run(run: Run, required_centre_radius_m: float | None, bend_target: float
     pieces, table, kept = tangent_arcs(corners, given, kind == CHORDS, largest)
     pieces.setflags(write=False)
     return FittedRun(run, pieces, _bends(table, kept, kind, first, last))
+
+
+def fit_as_required(run: Run, cable: Cable, required: BendRequirement, bend_target: float) -> FittedRun:
+    """Return the line in which ``cable`` would lie along ``run``, where its bends must be as ``required``.
+
+    Raises
+    ------
+    ValueError
+        As ``fit_run``.
+    """
+    radius = cable.radius_m
+    return fit_run(run, required.centre_radius_m, bend_target, CHORD_SAGITTA_M if radius is None else radius)
 
 
 def _bends(

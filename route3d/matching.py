@@ -15,10 +15,9 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 from scipy.optimize import linear_sum_assignment
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 from scipy.spatial import cKDTree
 
+from route3d.kernel.groups import components
 from route3d.model.finding import Finding
 from route3d.model.revision import Revision, RunMark, section, wording
 
@@ -267,8 +266,8 @@ def _components(pairs: Iterable[tuple[int, int]]) -> Iterable[tuple[list[int], l
     size = len(rows) + len(columns)
     a = np.array([row_at[i] for i, _ in pairs])
     b = np.array([column_at[j] for _, j in pairs])
-    count, label = connected_components(coo_array((np.ones(len(a)), (a, b)), shape=(size, size)), directed=False)
-    groups: list[tuple[list[int], list[int]]] = [([], []) for _ in range(count)]
+    label = components(a, b, size).tolist()
+    groups: list[tuple[list[int], list[int]]] = [([], []) for _ in range(max(label) + 1)]
     for i in rows:
         groups[label[row_at[i]]][0].append(i)
     for j in columns:

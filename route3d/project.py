@@ -35,7 +35,7 @@ from route3d.model.building import Drawing, DrawnRoute, InputFile, Unread
 from route3d.model.cable import Cable, ConductorSize
 from route3d.model.element import SHEET_ROLES, Element
 from route3d.model.finding import CHECKS, Finding, not_known
-from route3d.model.job import FireStop, Job, Settings
+from route3d.model.job import WITHOUT_ROUTE, FireStop, Job, Settings
 from route3d.model.routing import Routing
 from route3d.model.run import BENT, ENDS, Run
 from route3d.rules.rulebook import RuleBook, load_rulebook
@@ -387,7 +387,7 @@ def _not_routed(run: Run) -> Finding:
     return not_known(
         None,
         run.run_id,
-        "project run",
+        WITHOUT_ROUTE,
         f"Run {run.run_id!r} is given by its ends only: it has no route yet, and nothing of it is checked.",
         f"Find routes with `route3d propose --run {run.run_id}`, or give its path.",
     )

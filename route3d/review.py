@@ -57,6 +57,7 @@ def only_runs(review: Review, run_ids: Iterable[str]) -> Review:
         ),
         chains={f.finding_id: review.chains[f.finding_id] for f in findings},
         sources=review.sources,
+        not_routed=tuple(run for run in review.not_routed if run.run_id in wanted),
     )
 
 

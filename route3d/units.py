@@ -86,7 +86,7 @@ def millimetres(length_m: float) -> str:
     return f"{length_m * 1000.0:.1f} mm"
 
 
-_SIXTEENTHS = ("", *(f" {Fraction(part, 16)}" for part in range(1, 16)))
+_SIXTEENTHS = ("", *(str(Fraction(part, 16)) for part in range(1, 16)))
 
 
 def feet_inches(length_m: float) -> str:
@@ -95,13 +95,17 @@ def feet_inches(length_m: float) -> str:
     >>> feet_inches(1.8288)
     '6 ft 0 in'
     >>> feet_inches(0.0381)
-    '1 1/2 in'
+    '1-1/2 in'
+    >>> feet_inches(1.526)
+    '5 ft 0-1/16 in'
     """
     sixteenths = round(abs(length_m) / 0.0254 * 16)
     feet, rest = divmod(sixteenths, 12 * 16)
     inches, part = divmod(rest, 16)
     fraction = _SIXTEENTHS[part]
-    text = f"{inches}{fraction} in" if inches or not fraction else f"{fraction.strip()} in"
+    # behind feet the whole inches are always said: "5 ft 1/16 in" reads like a slip
+    whole = str(inches) if inches or feet or not fraction else ""
+    text = "-".join(part for part in (whole, fraction) if part) + " in"
     sign = "-" if length_m < 0 and sixteenths else ""
     return f"{sign}{feet} ft {text}" if feet else f"{sign}{text}"
 

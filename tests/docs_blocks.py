@@ -18,6 +18,8 @@ from collections.abc import Iterator
 from dataclasses import dataclass, field
 from pathlib import Path
 
+import click
+
 from route3d.cli.main import route3d
 from tests.scratch_project import call
 
@@ -114,8 +116,14 @@ def parsed(command: str) -> None:
         It is not.
     """
     words = shlex.split(command)
-    assert words[1] in route3d.commands, f"no command {words[1]!r}"
-    route3d.commands[words[1]].make_context(words[1], words[2:])
+    ours(words[1]).make_context(words[1], words[2:])
+
+
+def ours(name: str) -> click.Command:
+    """Return one of our commands by its name."""
+    found = route3d.get_command(click.Context(route3d), name)
+    assert found is not None, f"no command {name!r}"
+    return found
 
 
 class Shell:

@@ -12,7 +12,7 @@ import pytest
 from pydantic import BaseModel
 
 from importers.project_file import ProjectTable
-from route3d.cli.main import route3d
+from route3d.cli.main import COMMANDS
 from route3d.rules.rulebook import load_rulebook
 from tests.docs_blocks import DOCUMENTS, ROOT, Block, blocks, spans
 
@@ -33,14 +33,14 @@ def keys(model: type[BaseModel], seen: set[type]) -> Iterator[str]:
                 yield from keys(inner, seen)
 
 
-@pytest.mark.parametrize("command", sorted(route3d.commands))
+@pytest.mark.parametrize("command", sorted(COMMANDS))
 def test_every_command_is_in_the_readme(command: str) -> None:
     assert f"route3d {command}" in README
 
 
 @pytest.mark.parametrize("command", sorted(set(re.findall(r"`route3d ([a-z]+)", README))))
 def test_every_command_of_the_readme_is_there(command: str) -> None:
-    assert command in route3d.commands
+    assert command in COMMANDS
 
 
 @pytest.mark.parametrize("key", sorted(set(keys(ProjectTable, set()))))

@@ -6,7 +6,8 @@ from pathlib import Path
 
 import pytest
 
-from tests.docs_blocks import DOCUMENTS, ROOT, Block, Shell, Step, blocks, missing, parsed, spans, steps
+from route3d.cli.main import COMMANDS
+from tests.docs_blocks import DOCUMENTS, ROOT, Block, Shell, Step, blocks, missing, ours, parsed, spans, steps
 
 # what begins like this cannot be run here, for this reason; all else is run, or is set-up or a server
 NOT_RUN = {
@@ -93,20 +94,14 @@ def commands() -> list[tuple[str, str]]:
 
 
 def test_every_command_in_a_sentence_is_there_with_its_options() -> None:
-    from route3d.cli.main import route3d
-
     for where, code in commands():
-        name = code.split()[1]
-        assert name in route3d.commands, f"{where}: `{code}`"
-        known = {o for parameter in route3d.commands[name].params for o in (*parameter.opts, *parameter.secondary_opts)}
+        known = {o for p in ours(code.split()[1]).params for o in (*p.opts, *p.secondary_opts)}
         for option in re.findall(r"(?<!\S)--?[a-z][\w-]*", code):
             assert option in known | {"--help", "-h"}, f"{where}: `{code}`: {option}"
 
 
 def test_every_option_in_a_sentence_is_one_of_ours() -> None:
-    from route3d.cli.main import route3d
-
-    known = {o for command in route3d.commands.values() for parameter in command.params for o in parameter.opts}
+    known = {option for name in COMMANDS for parameter in ours(name).params for option in parameter.opts}
     for document in DOCUMENTS:
         if document.name == "DEVELOPERS.md":
             continue  # it tells of tools as well

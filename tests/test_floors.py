@@ -11,6 +11,10 @@ ROOT = Path(__file__).parent.parent
 FLOORS = (
     ("route3d.errors", 0),
     ("route3d.units", 0),
+    ("route3d.version", 0),
+    ("route3d.parts", 0),
+    ("route3d.harmless", 0),
+    ("route3d.files", 0.5),  # over errors
     ("route3d.kernel", 1),
     ("route3d.model", 2),
     ("route3d.rules", 3),
@@ -41,9 +45,11 @@ FLOORS = (
     ("route3d.viewer", 7),
     ("importers", 7),
     ("route3d.project", 8),
+    ("route3d.handover", 8),
+    ("route3d.api", 9),
     ("route3d.cli", 9),
     ("route3d.__main__", 10),
-    ("route3d", 0),  # the package itself: its version
+    ("route3d", 10),  # the package itself: a door to route3d.api that opens when somebody knocks
 )
 
 

@@ -5,17 +5,19 @@ from __future__ import annotations
 import json
 import threading
 import time
-from collections.abc import Iterator
+from collections.abc import Callable, Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
 import httpx
 from websockets.sync.client import connect
 
+from route3d.cli.deciding import ProjectStore
 from route3d.cli.viewing import open_project
 from route3d.reports.results_json import results
 from route3d.viewer.access import Access
-from route3d.viewer.desk import Desk
+from route3d.viewer.deciding import Ledger
+from route3d.viewer.desk import Desk, Opened
 from route3d.viewer.discreet import Discreet
 from route3d.viewer.journal import Journal
 from route3d.viewer.server import listen, server_for, viewer_app
@@ -76,13 +78,20 @@ class Window:
 
     def ask(self, do: str, **more) -> dict:
         """Ask for something and return the answer to it."""
+        return self._asked(do, more, ())
+
+    def ask_for(self, do: str, **more) -> dict:
+        """Ask for a search and return what came of it, leaving out how it goes on."""
+        return self._asked(do, more, ("searching",))
+
+    def _asked(self, do: str, more: dict, but: tuple[str, ...]) -> dict:
         self._seq += 1
         self.tell({"do": do, "seq": self._seq, **more})
         end = time.monotonic() + PATIENCE_S
         while True:
             message = json.loads(self.socket.recv(timeout=max(end - time.monotonic(), 0.01)))
             self.heard.append(message)
-            if message.get("seq") == self._seq:
+            if message.get("seq") == self._seq and message["say"] not in but:
                 return message
 
 
@@ -94,13 +103,13 @@ def served(folder: Path, *, host: str = "127.0.0.1", edit: bool = False, page: P
     listening = listen("127.0.0.1", 0)
     access = Access.of(host, listening.getsockname()[1], edit)
     shown = Discreet(folder)
-    desk = Desk(
-        open_project(path, lambda *_: None, cached=False),
-        lambda say: open_project(path, say, cached=False),
-        results,
-        Journal(path),
-        shown,
-    )
+    store = ProjectStore(path)
+
+    def read(say: Callable[..., None] = lambda *_: None) -> Opened:
+        store.reading()
+        return open_project(path, say, cached=False)
+
+    desk = Desk(read(), read, results, Journal(path), shown, Ledger(store))
     server = server_for(viewer_app(desk, access, built=built, shown=shown))
     thread = threading.Thread(target=server.run, kwargs={"sockets": [listening]}, daemon=True)
     thread.start()

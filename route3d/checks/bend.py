@@ -11,7 +11,7 @@ from route3d.checks.wording import direction
 from route3d.fit import LegShortfall, Shortfall, shortfall
 from route3d.kernel.path import points_at
 from route3d.model.cable import Cable
-from route3d.model.finding import Finding, JudgedBend
+from route3d.model.finding import Finding, JudgedBend, not_known
 from route3d.model.run import Bend, FittedRun
 from route3d.rules.bend import BendRequirement
 from route3d.rules.records import BendTotalRule
@@ -94,7 +94,6 @@ def _too_tight(fitted: FittedRun, judged: tuple[JudgedBend, ...], needs: list[Be
             check="bend",
             severity="caution" if easy else "violation",
             run=fitted.run.run_id,
-            other=None,
             rule=required.rule,
             at_m=(bend.from_m, bend.to_m),
             point_m=bend.point_m,
@@ -142,40 +141,15 @@ def _lengthen(leg: LegShortfall) -> str:
 def _unknown(fitted: FittedRun, required: BendRequirement, problem: str) -> Finding:
     count = len(fitted.bends)
     judged = f"the {count} bend{'' if count == 1 else 's'} of this run"
-    return Finding(
-        check="input",
-        severity="caution",
-        run=fitted.run.run_id,
-        other=None,
-        rule=required.rule,
-        at_m=None,
-        point_m=_middle(fitted),
-        measured=None,
-        required=None,
-        unit="m",
-        message=f"No bend limit for {judged}: {problem}",
-        remedy=problem,
-        unchecked=True,
-    )
+    message = f"No bend limit for {judged}: {problem}"
+    return not_known(fitted.run.run_id, None, required.rule, message, problem, point_m=_middle(fitted))
 
 
 def _miscounted(fitted: FittedRun, required: BendRequirement) -> Finding:
     said, count = len(fitted.run.bent), len(fitted.bends)
-    return Finding(
-        check="input",
-        severity="caution",
-        run=fitted.run.run_id,
-        other=None,
-        rule=required.rule,
-        at_m=None,
-        point_m=_middle(fitted),
-        measured=None,
-        required=None,
-        unit="",
-        message=f"The run's bent names {said} bends, and the fit has {count}: none of them was taken from it.",
-        remedy=f"Give bent one word for all bends, or {count} of them.",
-        unchecked=True,
-    )
+    message = f"The run's bent names {said} bends, and the fit has {count}: none of them was taken from it."
+    remedy = f"Give bent one word for all bends, or {count} of them."
+    return not_known(fitted.run.run_id, None, required.rule, message, remedy, point_m=_middle(fitted))
 
 
 def _confirm(fitted: FittedRun, required: BendRequirement, caution: str) -> Finding:
@@ -183,11 +157,8 @@ def _confirm(fitted: FittedRun, required: BendRequirement, caution: str) -> Find
         check="bend",
         severity="caution",
         run=fitted.run.run_id,
-        other=None,
         rule=required.rule,
-        at_m=None,
         point_m=_middle(fitted),
-        measured=None,
         required=required.inner_radius_m,
         unit="m",
         message=caution,
@@ -204,7 +175,6 @@ def _too_many(fitted: FittedRun, rule: BendTotalRule) -> Iterable[Finding]:
         check="bend",
         severity="violation",
         run=fitted.run.run_id,
-        other=None,
         rule=rule.cite,
         at_m=(fitted.bends[0].from_m, fitted.bends[-1].to_m),
         point_m=fitted.bends[-1].point_m,

@@ -237,7 +237,6 @@ def _unmeasured(fitted: FittedRun, holes: Sequence[Hole], limit: Asked) -> Findi
         rule=limit.rule,
         at_m=(holes[0].stretch[0], holes[-1].stretch[1]),
         point_m=point_of(fitted, sum(holes[0].stretch) / 2.0),
-        measured=None,
         required=limit.limit_m,
         unit="m",
         message=f"How far {len(holes)} bored hole(s) at {listed([h.stretch for h in holes])} are from the edges of "
@@ -286,7 +285,6 @@ def _in_metal(scene: Scene, fitted: FittedRun, holes: Sequence[Hole], plates: Pl
             check="framing",
             severity="caution",
             run=fitted.run.run_id,
-            other=None,
             rule=nails.rule,
             at_m=(near[0].stretch[0], near[-1].stretch[1]),
             point_m=point_of(fitted, sum(near[0].stretch) / 2.0),
@@ -309,13 +307,9 @@ def _grommets(scene: Scene, fitted: FittedRun, holes: Sequence[Hole], known: boo
         check="framing",
         severity="violation" if missing else "caution" if known else "note",
         run=fitted.run.run_id,
-        other=None,
         rule=rule.rule,
         at_m=(holes[0].stretch[0], holes[-1].stretch[1]),
         point_m=point_of(fitted, sum(holes[0].stretch) / 2.0),
-        measured=None,
-        required=None,
-        unit="",
         message=f"{method} passes through {what} in {len(holes)} place(s), at {listed([h.stretch for h in holes])}; "
         f"{'there' if known else 'in metal there'} a bushing or grommet is in place before it is pulled"
         + (", and the project says that there is none." if missing else "."),

@@ -143,7 +143,6 @@ def _finding(
         point_m=(float(point[0]), float(point[1]), float(point[2])),
         measured=float(adjustment.count),
         required=float(rule.relief_count_max if adjustment.relieved else rule.percent_by_count[0][0] - 1),
-        unit="",
         message=message,
         remedy=remedy,
         unchecked=bool(adjustment.unknown),
@@ -191,13 +190,9 @@ def _alone(scene: Scene, rule: BundleRule) -> Iterable[Finding]:
             check="bundle",
             severity="caution",
             run=None,
-            other=None,
             rule=adjustment.rule,
-            at_m=None,
-            point_m=None,
             measured=float(count),
             required=float(first - 1),
-            unit="",
             message=f"{cable_id} alone has more than {first - 1} current-carrying conductors "
             f"({counted_how(cable, rule)}): {adjustment.percent:g} % of the ampacity wherever it runs, {len(run_ids)} "
             f"run(s): {_listed(run_ids)}.{neutral}",

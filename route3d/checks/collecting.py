@@ -56,6 +56,7 @@ def review_of(
         ),
         chains=chains,
         sources=_sources(rules, runs, findings),
+        not_routed=job.unrouted,
     )
 
 

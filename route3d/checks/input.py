@@ -13,7 +13,7 @@ from route3d.kernel.path import points_at
 from route3d.model.building import Unread
 from route3d.model.element import SHEET_ROLES, Element
 from route3d.model.finding import Finding, not_known
-from route3d.model.job import Job
+from route3d.model.job import WITHOUT_ROUTE, Job
 from route3d.model.run import FittedRun
 from route3d.scene import Outcome, Scene
 from route3d.units import both_units
@@ -42,7 +42,13 @@ def check(scene: Scene) -> Outcome:
 def whole(scene: Scene) -> tuple[Finding, ...]:
     """Report what reading the project found wanting, and diameters that cannot be the whole cable's."""
     told = _named(scene)
-    return (*(f for f in scene.job.input_findings if f.run not in told), *_jackets_without_size(scene))
+    wanting = (f for f in scene.job.input_findings if f.run not in told and not _has_route_now(f, scene))
+    return (*wanting, *_jackets_without_size(scene))
+
+
+def _has_route_now(finding: Finding, scene: Scene) -> bool:
+    """Tell whether this is about a run given by its ends only, which has got a route since."""
+    return finding.rule == WITHOUT_ROUTE and any(finding.other == scene.fitted[i].run.run_id for i in scene.judged)
 
 
 def _named(scene: Scene) -> set[str | None]:
@@ -97,13 +103,7 @@ def _jackets_without_size(scene: Scene) -> Iterable[Finding]:
                 check="input",
                 severity="caution",
                 run=None,
-                other=None,
                 rule=f"cable {cable.cable_id}",
-                at_m=None,
-                point_m=None,
-                measured=None,
-                required=None,
-                unit="",
                 message=f"Cable {cable.cable_id!r} is jacketed, but its overall diameter is that of the sheath: gaps "
                 "are told too large by the thickness of the jacket.",
                 remedy=f"Add cable.{cable.cable_id}.overall_diameter.",

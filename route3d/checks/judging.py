@@ -7,7 +7,7 @@ from dataclasses import dataclass, replace
 from typing import Any
 
 from route3d.checks import CHECKS, Check
-from route3d.model.finding import Finding, JudgedBend, with_ids
+from route3d.model.finding import Finding, JudgedBend, not_known, with_ids
 from route3d.model.job import Job
 from route3d.model.run import FittedRun, same_run
 from route3d.model.span import Span
@@ -134,18 +134,10 @@ def _unstated(scene: Scene) -> Iterable[Finding]:
     missing = [g for g in scene.rules.unstated if checked.get(g, g) in scene.job.checks]
     if missing:
         named = ", ".join(group.replace("_", " ") for group in missing)
-        yield Finding(
-            check="input",
-            severity="caution",
-            run=None,
-            other=None,
-            rule=scene.rules.code,
-            at_m=None,
-            point_m=None,
-            measured=None,
-            required=None,
-            unit="",
-            message=f"The rule set {scene.rules.name} has no rule for: {named}. None of that was judged.",
-            remedy="Add such rules to a rule file of your own, or leave those checks out with checks = […].",
-            unchecked=True,
+        yield not_known(
+            None,
+            None,
+            scene.rules.code,
+            f"The rule set {scene.rules.name} has no rule for: {named}. None of that was judged.",
+            "Add such rules to a rule file of your own, or leave those checks out with checks = […].",
         )

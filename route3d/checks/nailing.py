@@ -121,7 +121,6 @@ def _judged(fitted: FittedRun, beside: Sequence[_Beside], places: _Places, limit
             check="framing",
             severity="note",
             run=fitted.run.run_id,
-            other=None,
             rule=limit.rule,
             at_m=(fished[0].stretch[0], fished[-1].stretch[1]),
             point_m=point_of(fitted, fished[0].at_m),
@@ -181,7 +180,6 @@ def _unjudged(
         rule=limit.rule,
         at_m=said[0][0],
         point_m=point_of(fitted, sum(said[0][0]) / 2.0),
-        measured=None,
         required=limit.limit_m,
         unit="m",
         message=f"Runs close beside {called(said[0][1].element)} at {listed([s for s, _ in said])}, whose shape is not "

@@ -5,14 +5,13 @@ from __future__ import annotations
 from pathlib import Path
 
 import click
-from rich.console import Console
 
 from importers.project_file import nearest
 from route3d.checks import CHECKS
 from route3d.cli.clusters import checking_on
 from route3d.cli.common import cache_option, exit_status, known_runs, project_argument, read_and_check
-from route3d.cli.deliver import deliver
 from route3d.cli.keeping import keep_if_kept
+from route3d.reports.console import Console
 from route3d.reports.results_json import results_text
 from route3d.reports.terminal import print_review
 from route3d.reports.writing import write_whole
@@ -27,7 +26,7 @@ def _checks(_: click.Context, __: click.Parameter, value: str | None) -> tuple[s
     return names
 
 
-@click.command(short_help="Import, fit and check; the main job.")
+@click.command()
 @project_argument
 @click.option("--json", "json_file", type=click.Path(path_type=Path, dir_okay=False), help="Write the results there.")
 @click.option("--out", type=click.Path(path_type=Path, file_okay=False), help="Write all results into this folder.")
@@ -64,9 +63,11 @@ def check(
     print_review(review, console, everything=everything)
     if json_file is not None:
         write_whole(json_file, results_text(review))
-    if out is not None:
-        deliver(read, review, out, console)
     keep_if_kept(read, whole, console)
+    if out is not None:
+        from route3d.cli.deliver import deliver  # pictures and pages need libraries that a check does not
+
+        deliver(read, review, out, console)
     console.print(_next(review.summary["violations"], json_file, out), markup=False)
     return exit_status(review)
 

@@ -8,7 +8,6 @@ from functools import partial
 
 import click
 
-from route3d.cluster import check_with, connected
 from route3d.model.finding import Review
 from route3d.review import check_job
 
@@ -27,6 +26,8 @@ def checking_on(address: str | None) -> Iterator[Callable[..., Review]]:
     if address is None:
         yield check_job
         return
+    from route3d.cluster import check_with, connected  # takes long to import, and a check here needs none of it
+
     with connected(address) as (engine, remark):
         if remark:
             click.echo(f"route3d: {remark}", err=True)

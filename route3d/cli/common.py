@@ -10,7 +10,6 @@ from pathlib import Path
 from threading import Timer
 
 import click
-from rich.console import Console
 from rich.markup import escape
 from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
@@ -18,7 +17,9 @@ from importers.project_file import nearest
 from route3d.errors import InputError, ProjectKeyError
 from route3d.kernel.compiled import compile_notice
 from route3d.model.finding import Review
+from route3d.model.run import Run
 from route3d.project import Project, read_project
+from route3d.reports.console import Console
 from route3d.review import check_job, nothing_unchecked
 
 project_argument = click.argument("project", type=click.Path(path_type=Path), default=Path("."))
@@ -124,9 +125,27 @@ def known_runs(review: Review, wanted: Sequence[str], project: Path) -> None:
     Raises
     ------
     ProjectKeyError
-        One is not there; the message names the nearest.
+        One is not there; the message names the nearest. Or it has no route yet.
     """
     ids = [run.fitted.run.run_id for run in review.runs]
+    refuse_not_routed(review.not_routed, wanted, project)
     for run_id in wanted:
         if run_id not in ids:
             raise ProjectKeyError(project, f"has no run {run_id!r}.{nearest(run_id, ids)}", "--run")
+
+
+def refuse_not_routed(runs: Sequence[Run], wanted: Sequence[str], project: Path) -> None:
+    """Refuse wanted runs that are among ``runs``, which are given by their ends only.
+
+    Raises
+    ------
+    ProjectKeyError
+        One is.
+    """
+    for run in runs:
+        if run.run_id in wanted:
+            raise ProjectKeyError(
+                project,
+                f"the run {run.run_id!r} has no route yet; find one with `route3d propose --run {run.run_id}`",
+                "--run",
+            )

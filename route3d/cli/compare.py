@@ -9,7 +9,6 @@ import tempfile
 from pathlib import Path
 
 import click
-from rich.console import Console
 
 from route3d.cli.common import CLEAR, NOT_ALL_CHECKED, VIOLATED, read_and_check
 from route3d.compare import Comparison, compare
@@ -18,6 +17,7 @@ from route3d.model.element import Element
 from route3d.model.revision import Revision, revision_of
 from route3d.reports.comparison import comparison_text, print_comparison
 from route3d.reports.comparison_picture import comparison_png
+from route3d.reports.console import Console
 from route3d.reports.results_read import read_results
 from route3d.reports.writing import write_whole
 from route3d.review import nothing_unchecked
@@ -25,7 +25,7 @@ from route3d.review import nothing_unchecked
 _GIT_SECONDS = 120
 
 
-@click.command("compare", short_help="What is new, gone, worse or better since an earlier revision.")
+@click.command("compare")
 @click.argument("old")
 @click.argument("new", default=".")
 @click.option(

@@ -6,23 +6,23 @@ from collections.abc import Iterable, Sequence
 from pathlib import Path
 
 import click
-from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
 from importers.project_file import nearest
-from route3d.cli.bcf import TakenIn, take_in
 from route3d.cli.common import CLEAR, now, read_and_check
 from route3d.cli.keeping import keep, summary_line
 from route3d.errors import InputError
-from route3d.model.decision import DECISIONS, Decision, Matter
+from route3d.handover.bcf import TakenIn, take_in
+from route3d.model.decision import DECISIONS, Decision, Matter, by_finding
 from route3d.model.finding import CAUTION
 from route3d.reports.bcf_topic import plain
+from route3d.reports.console import Console
 from route3d.store.decisions import decide, history, matters
 from route3d.store.opening import store_path
 
 
-@click.command("decide", short_help="Keep what was decided about findings, from week to week.")
+@click.command("decide")
 @click.argument("findings", nargs=-1)
 @click.option("--project", type=click.Path(path_type=Path), default=Path("."), help="Project folder or route3d.toml.")
 @click.option("--as", "decided", type=click.Choice(DECISIONS), help="The decision; the last two need a --note.")
@@ -66,7 +66,7 @@ def decide_command(
     known = matters(path)
     console = Console(highlight=False, soft_wrap=False)
     if from_bcf is not None:
-        _print_taken(console, take_in(path, review.project, from_bcf))
+        _print_taken(console, take_in(path, from_bcf))
         known = matters(path)
     numbers = _numbers(findings, known, path)
     if decided is not None:
@@ -88,6 +88,7 @@ def decide_command(
 def _numbers(findings: Sequence[str], known: Sequence[Matter], path: Path) -> list[int]:
     """Return the matters that are meant by ids of findings or by numbers."""
     by_id = {matter.finding.finding_id: matter.number for matter in known}
+    by_id |= {finding_id: matter.number for finding_id, matter in by_finding(known).items()}
     numbers = []
     for given in findings:
         if given.isascii() and given.isdigit() and 1 <= int(given) <= len(known):

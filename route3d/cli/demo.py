@@ -6,14 +6,14 @@ import shutil
 from pathlib import Path
 
 import click
-from rich.console import Console
 
-import route3d
 from importers.model_cache import FOLDER as CACHE_FOLDER
 from route3d.cli.common import read_and_check
 from route3d.cli.deliver import deliver
 from route3d.errors import InputError, UnreadableFileError
+from route3d.reports.console import Console
 from route3d.reports.terminal import print_review
+from route3d.version import PACKAGE
 from route3d.viewer.journal import FOLDER as DRAFTS_FOLDER
 
 SAMPLE = "workshop"
@@ -21,14 +21,13 @@ SAMPLE = "workshop"
 
 def sample_folder() -> Path:
     """Return where the shipped sample project is: inside an installed package, or beside it in a checkout."""
-    package = Path(route3d.__file__).parent
-    for folder in (package / "sample_models" / SAMPLE, package.parent / "sample_models" / SAMPLE):
+    for folder in (PACKAGE / "sample_models" / SAMPLE, PACKAGE.parent / "sample_models" / SAMPLE):
         if folder.is_dir():
             return folder
-    raise UnreadableFileError(package, "the sample project is not installed; install route3d again")
+    raise UnreadableFileError(PACKAGE, "the sample project is not installed; install route3d again")
 
 
-@click.command(short_help="Copy the sample project, check it, and show what comes out.")
+@click.command()
 @click.argument(
     "folder", metavar="[DIR]", type=click.Path(path_type=Path, file_okay=False), default=Path("route3d-demo")
 )

@@ -5,18 +5,18 @@ from __future__ import annotations
 from pathlib import Path
 
 import click
-from rich.console import Console
 
 from importers.project_file import nearest
 from route3d.cli.common import project_argument, read_and_check
 from route3d.errors import InputError
 from route3d.model.finding import Finding, Review
+from route3d.reports.console import Console
 from route3d.reports.explanation import print_finding, print_run
 from route3d.reports.strip import strip_png, strip_svg
 from route3d.reports.writing import write_whole
 
 
-@click.command(short_help="Why a finding stands, or a stretch is exempt.")
+@click.command()
 @click.argument("what", metavar="FINDING|RUN")
 @project_argument
 @click.option(

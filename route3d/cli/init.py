@@ -5,7 +5,6 @@ from __future__ import annotations
 from pathlib import Path
 
 import click
-from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 
@@ -15,10 +14,11 @@ from importers.survey import survey_folder
 from importers.survey_oddities import Box, FileSurvey
 from route3d.cli.common import progress
 from route3d.errors import InputError
+from route3d.reports.console import Console
 from route3d.reports.writing import write_whole
 
 
-@click.command(short_help="Look through a folder and write a starter project file.")
+@click.command()
 @click.argument("folder", metavar="DIR", type=click.Path(path_type=Path))
 def init(folder: Path) -> int:
     """Look through the drawings in DIR, print what is in them and what looks odd, and write a commented route3d.toml.

@@ -3,8 +3,7 @@
 from __future__ import annotations
 
 from datetime import UTC, date, datetime
-
-from rich.console import Console
+from typing import TYPE_CHECKING
 
 from route3d.cli.common import now
 from route3d.errors import StoreError
@@ -12,13 +11,18 @@ from route3d.model.decision import Matter
 from route3d.model.finding import Review
 from route3d.model.revision import revision_of
 from route3d.project import Project
+from route3d.reports.console import Console
 from route3d.store.decisions import matters
 from route3d.store.opening import store_path
-from route3d.store.recording import Recorded, record
+
+if TYPE_CHECKING:
+    from route3d.store.recording import Recorded
 
 
 def keep(project: Project, review: Review) -> Recorded:
     """Record a whole check of a project beside it; errors as ``route3d.store.recording.record``."""
+    from route3d.store.recording import record  # brings an optimiser, for which projects without decisions do not wait
+
     return record(store_path(project.path), revision_of(review), project.job.checks, now())
 
 

@@ -6,7 +6,6 @@ from collections.abc import Sequence
 from pathlib import Path
 
 import click
-from rich.console import Console
 
 from importers.project_edit import RunEdit, fingerprint
 from importers.project_file import project_path, read_project_file
@@ -19,19 +18,20 @@ from route3d.cli.common import (
     now,
     progress,
     project_argument,
+    refuse_not_routed,
 )
 from route3d.cli.writing_back import write_and_check
-from route3d.errors import ProjectKeyError
 from route3d.mending.mend import Mended, mend_all
 from route3d.project import Project, read_project
 from route3d.recheck import Checked
+from route3d.reports.console import Console
 from route3d.reports.proposals_json import mended_text
 from route3d.reports.proposals_terminal import print_mended
 from route3d.reports.writing import write_whole
 from route3d.review import nothing_unchecked
 
 
-@click.command("mend", short_help="Propose the smallest change that makes a run pass.")
+@click.command("mend")
 @project_argument
 @click.option("--run", "runs", multiple=True, metavar="ID", help="Mend this run; may be repeated.")
 @click.option("--all", "everything", is_flag=True, help="Mend every run that fails.")
@@ -58,7 +58,7 @@ def mend(
     before = fingerprint(path)
     with progress() as say:
         read = read_project(path, say, cached=cached)
-        _routed(read, runs)
+        refuse_not_routed(read.job.unrouted, runs, read.path)
         state = Checked.open(read.job, read.rules, now(), say)
         known_runs(state.review, runs, project)
         mended_state, answers = mend_all(state, runs or None, say)
@@ -79,22 +79,6 @@ def mend(
         return _written(path, read, proposals, mended_state, before, status, console)
     console.print(_next(answers, proposals), markup=False, soft_wrap=True)
     return status
-
-
-def _routed(read: Project, wanted: Sequence[str]) -> None:
-    """Refuse runs that have no route yet.
-
-    Raises
-    ------
-    ProjectKeyError
-        One has none.
-    """
-    for run in read.job.unrouted:
-        if run.run_id in wanted:
-            raise ProjectKeyError(
-                read.path,
-                f"the run {run.run_id!r} has no route yet; find one with `route3d propose --run {run.run_id}`",
-            )
 
 
 def _status(state: Checked, answers: Sequence[Mended], fine: Sequence[str]) -> int:

@@ -7,7 +7,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import click
-from rich.console import Console
 
 from importers.project_edit import RunEdit, fingerprint
 from importers.project_file import nearest, project_path
@@ -18,12 +17,13 @@ from route3d.mending.propose import Proposed, propose_all
 from route3d.model.run import Run
 from route3d.project import Project, read_project
 from route3d.recheck import Checked
+from route3d.reports.console import Console
 from route3d.reports.proposals_json import proposed_text
 from route3d.reports.proposals_terminal import print_proposed
 from route3d.reports.writing import write_whole
 
 
-@click.command("propose", short_help="Find routes for runs that are given by their ends.")
+@click.command("propose")
 @project_argument
 @click.option(
     "--run", "runs", multiple=True, metavar="ID", help="This run; may be repeated. Not said: all without a route."

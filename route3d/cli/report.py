@@ -2,24 +2,26 @@
 
 from __future__ import annotations
 
+from dataclasses import fields
 from pathlib import Path
 from typing import Any
 
 import click
-from rich.console import Console
 
 from route3d.cli.common import cache_option, exit_status, now, paper_option, progress, project_argument
-from route3d.cli.deliverables import WRITERS, Given
+from route3d.cli.keeping import keep_if_kept
 from route3d.examine import examine
+from route3d.handover.deliverables import WRITERS, Given, Wishes
 from route3d.project import read_project
 from route3d.reports.bcf_topic import VERSIONS
+from route3d.reports.console import Console
 from route3d.review import judge
 from route3d.units import METRES_PER_UNIT
 
 _FILE = click.Path(path_type=Path, dir_okay=False)
 
 
-@click.command(short_help="Deliverables: HTML, PDF, XLSX, CSV, DXF, BCF, GLB, JUnit, SARIF.")
+@click.command()
 @project_argument
 @click.option("--html", type=_FILE, help="Write the viewer's page with the whole review inside: one file, no network.")
 @click.option("--plain-html", type=_FILE, help="Write a page without any script, with two pictures.")
@@ -85,10 +87,15 @@ def report(project: Path, cached: bool, **options: Any) -> int:
         examined = examine(read.job, read.rules, say)
         say("judging")
         review = judge(examined, now())
+    wishes = Wishes(**{field.name: options[field.name] for field in fields(Wishes)})
+    given = Given(read.path, read.rules, examined, review, wishes)
+    # before anything is written: what is handed over shows decisions and topics as this check leaves them
+    keep_if_kept(read, review, console)
+    with progress() as say:
         written = []
         for name, path in wanted.items():
             say(f"writing {path.name}")
-            written.append((path, WRITERS[name](path, Given(read.path, read.rules, examined, review, options))))
+            written.append((path, WRITERS[name](path, given)))
     for path, about in written:
         console.print(f"wrote {path}: {about}", markup=False, soft_wrap=True)
     status = exit_status(review)

@@ -5,10 +5,10 @@ from __future__ import annotations
 from pathlib import Path
 
 import click
-from rich.console import Console
 
 from route3d.errors import RuleBookError
 from route3d.model.finding import CAUTION
+from route3d.reports.console import Console
 from route3d.reports.rule_figure import figure_svg
 from route3d.reports.rule_pages import matching, print_entry, print_list
 from route3d.reports.writing import write_whole
@@ -17,7 +17,7 @@ from route3d.rules.rulebook import EXAMPLES, SHIPPED, load_rulebook
 _FULL = 12  # a section of more rules than this is listed, not explained one by one
 
 
-@click.command(short_help="List the rule book, or explain a section of it.")
+@click.command()
 @click.argument("section", required=False)
 @click.option(
     "--set",

@@ -7,7 +7,6 @@ from dataclasses import replace
 from pathlib import Path
 
 import click
-from rich.console import Console
 
 from importers.project_edit import RunEdit, fingerprint
 from importers.project_file import nearest, project_path
@@ -21,6 +20,7 @@ from route3d.cli.common import (
     paper_option,
     progress,
     project_argument,
+    refuse_not_routed,
 )
 from route3d.errors import ProjectKeyError
 from route3d.examine import Examined, examine
@@ -28,6 +28,7 @@ from route3d.model.plan import StrapPlan
 from route3d.plans.strap_places import has_structure
 from route3d.plans.straps import MARGIN, plan_straps
 from route3d.project import Project, read_project
+from route3d.reports.console import Console
 from route3d.reports.strap_layout import write_strap_layout
 from route3d.reports.straps_files import straps_csv, straps_text
 from route3d.reports.straps_terminal import print_straps
@@ -37,7 +38,7 @@ from route3d.review import check_job, judge, only_runs
 _FILE = click.Path(path_type=Path, dir_okay=False)
 
 
-@click.command(short_help="Propose the fewest straps that satisfy the rules.")
+@click.command()
 @project_argument
 @click.option("--run", "runs", multiple=True, metavar="ID", help="Plan this run only, strap by strap; may be repeated.")
 @click.option(
@@ -92,7 +93,15 @@ def straps(
         examined = examine(read.job, read.rules, say)
         plans = plan_straps(examined, margin / 100.0, runs or None, say)
     console = Console(highlight=False)
-    print_straps(plans, read.job.name, read.rules.name, console, everything=everything, strap_by_strap=bool(runs))
+    print_straps(
+        plans,
+        read.job.name,
+        read.rules.name,
+        console,
+        everything=everything,
+        strap_by_strap=bool(runs),
+        not_routed=[run.run_id for run in read.job.unrouted],
+    )
     made = now()
     if json_file is not None:
         write_whole(json_file, straps_text(plans, read.job, read.rules.name, made))
@@ -121,6 +130,7 @@ def straps(
 
 
 def _known(read: Project, runs: Sequence[str]) -> None:
+    refuse_not_routed(read.job.unrouted, runs, read.path)
     ids = [run.run_id for run in read.job.runs]
     for run_id in runs:
         if run_id not in ids:

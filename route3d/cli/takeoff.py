@@ -7,7 +7,6 @@ from collections.abc import Callable
 from pathlib import Path
 
 import click
-from rich.console import Console
 
 from route3d.cli.common import (
     NOT_ALL_CHECKED,
@@ -26,6 +25,7 @@ from route3d.model.plan import StrapPlan, TakeOff
 from route3d.plans.straps import plan_straps
 from route3d.plans.takeoff import take_off, unsure_of
 from route3d.project import Project, read_project
+from route3d.reports.console import Console
 from route3d.reports.pull_sheet import write_pull_sheets
 from route3d.reports.takeoff_csv import csv_files, csv_lengths
 from route3d.reports.takeoff_json import takeoff_text
@@ -37,7 +37,7 @@ from route3d.review import judge, only_runs
 _FILE = click.Path(path_type=Path, dir_okay=False)
 
 
-@click.command(short_help="Cut lengths, coil plan and material.")
+@click.command()
 @project_argument
 @click.option("--xlsx", type=_FILE, help="Write a workbook there, one sheet per table.")
 @click.option(

@@ -10,7 +10,7 @@ from route3d.cli.common import cache_option, known_view, project_argument, read_
 from route3d.viewer.picture import draw_picture
 
 
-@click.command(short_help="Show runs and findings in 3D, and mend them.")
+@click.command()
 @project_argument
 @click.option("--window", is_flag=True, help="A plain window of its own instead of the page; needs a display.")
 @click.option(

@@ -15,11 +15,13 @@ from importers.project_edit import RunEdit, fingerprint
 from importers.project_file import project_path, read_project_file
 from importers.routes_edit import save_edits
 from route3d.cli.common import VIEWS, known_view, now, progress
+from route3d.cli.deciding import ProjectStore
 from route3d.model.run import Run
 from route3d.project import read_project
 from route3d.recheck import Checked
 from route3d.reports.results_json import results
 from route3d.viewer.access import Access
+from route3d.viewer.deciding import Ledger
 from route3d.viewer.desk import Desk, Opened
 from route3d.viewer.discreet import Discreet
 from route3d.viewer.edits import Edit
@@ -40,8 +42,11 @@ def serve_page(given: Path, *, view: str, host: str, port: int | None, edit: boo
     # before the long work: somebody who asked for a port that is taken wants to know at once
     listening = listen(host, port)
     shown = Discreet(path.parent)
+    writable = os.access(path.parent, os.W_OK)
+    store = ProjectStore(path)
 
     def read(say: Callable[..., None]) -> Opened:
+        store.reading()
         opened = open_project(path, say, cached=cached)
         shown.learn(source.file for source in opened.checked.job.inputs)
         return opened
@@ -51,9 +56,8 @@ def serve_page(given: Path, *, view: str, host: str, port: int | None, edit: boo
             opened = read(say)
         known_view(view, opened.checked.review, path)
         access = Access.of(host, listening.getsockname()[1], edit)
-        writable = os.access(path.parent, os.W_OK)
         why_not = None if writable else "nothing can be changed here, since the project's folder cannot be written to"
-        desk = Desk(opened, read, results, Journal(path) if writable else None, shown)
+        desk = Desk(opened, read, results, Journal(path) if writable else None, shown, Ledger(store))
         app = viewer_app(desk, access, why_not_editable=why_not, shown=shown)
         address = address_of(listening, host, access.token) + ("" if view in VIEWS else f"#finding={view}")
 

@@ -7,7 +7,6 @@ from collections.abc import Iterable, Iterator
 from pathlib import Path
 
 import click
-from rich.console import Console
 from watchfiles import watch as changes_in
 
 from importers.project_file import project_path, read_project_file
@@ -18,6 +17,7 @@ from route3d.following import Followed
 from route3d.model.finding import CAUTION
 from route3d.project import Project, read_project
 from route3d.reports.comparison import print_comparison
+from route3d.reports.console import Console
 from route3d.reports.results_json import results_text
 from route3d.reports.writing import write_whole
 from route3d.viewer.inputs import digest_of
@@ -28,7 +28,7 @@ _RETRY_S = 0.3
 _LOOK_MS = 3_000  # also looked at that often, since some drives announce nothing
 
 
-@click.command("watch", short_help="Check again whenever an input file is saved.")
+@click.command("watch")
 @project_argument
 @click.option(
     "--json", "json_file", type=click.Path(path_type=Path, dir_okay=False), help="Write the results each time."

@@ -7,12 +7,12 @@ from pathlib import Path
 
 import numpy as np
 from numpy.typing import NDArray
-from rich.console import Console
 
 from importers.project_edit import RunEdit
 from importers.routes_edit import save_edits
 from route3d.cli.common import progress
 from route3d.project import Project, read_project
+from route3d.reports.console import Console
 from route3d.review import check_job
 
 

@@ -8,7 +8,7 @@ import numpy as np
 import shapely
 from numpy.typing import NDArray
 
-from route3d.examine.alone import CHORD_SAGITTA_M
+from route3d.fit import CHORD_SAGITTA_M
 from route3d.model.job import Job
 
 Floats = NDArray[np.float64]

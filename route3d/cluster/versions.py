@@ -11,7 +11,7 @@ from pathlib import Path
 
 import llvmlite.binding  # type: ignore[import-untyped]
 
-from route3d import __version__
+from route3d.version import VERSION
 
 _COMPUTE = ("kernel", "model", "rules", "examine", "checks", "cluster")
 _LIBRARIES = ("numpy", "scipy", "numba", "shapely", "networkx")
@@ -32,7 +32,7 @@ def versions() -> dict[str, str]:
     """Return what must be the same on all machines, by name."""
     return {
         "Python": ".".join(platform.python_version_tuple()[:2]),
-        "route3d": f"{__version__} ({code_digest()})",
+        "route3d": f"{VERSION} ({code_digest()})",
         **{name: version(name) for name in _LIBRARIES},
     }
 

@@ -10,14 +10,14 @@ import numpy as np
 from route3d.attach import Held, ends_of, framing_of, holders_near, supports_of
 from route3d.drawn_openings import openings_of
 from route3d.errors import InputError
-from route3d.fit import fit_run
+from route3d.fit import fit_as_required
 from route3d.kernel.path import concatenated, path_boxes
 from route3d.kernel.solid import inside_stretches
 from route3d.measure import gaps_to_elements
 from route3d.model.gap import Gap, united
 from route3d.model.job import Job
 from route3d.model.opening import DrawnOpening
-from route3d.model.run import FittedRun, Run
+from route3d.model.run import FittedRun
 from route3d.model.support import Support, Termination
 from route3d.model.zone import ZoneStretch
 from route3d.rules.bend import BendRequirement, required_bend
@@ -25,9 +25,6 @@ from route3d.rules.rulebook import RuleBook
 from route3d.strapping import Place, places_of
 from route3d.surroundings import Surroundings
 from route3d.units import TOLERANCE_M, both_units
-
-# Chords count as one bend where they stay this near to it; half the cable's diameter where that is known.
-CHORD_SAGITTA_M = 0.005
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -82,7 +79,8 @@ def examine_alone(
     say("fitting bends")
     runs = [job.runs[i] for i in which]
     needs = {name: required_bend(job.cables[name], rules) for name in {run.cable_id for run in runs}}
-    fitted = [_fit(job, run, needs[run.cable_id]) for run in runs]
+    target = job.settings.bend_target
+    fitted = [fit_as_required(run, job.cables[run.cable_id], needs[run.cable_id], target) for run in runs]
     _keep_boxes(fitted)
     for run in fitted:
         _refuse_straps_beyond(run)
@@ -116,11 +114,6 @@ def examine_alone(
         )
         for k in range(len(runs))
     ]
-
-
-def _fit(job: Job, run: Run, need: BendRequirement) -> FittedRun:
-    radius = job.cables[run.cable_id].radius_m
-    return fit_run(run, need.centre_radius_m, job.settings.bend_target, CHORD_SAGITTA_M if radius is None else radius)
 
 
 def _keep_boxes(fitted: Sequence[FittedRun]) -> None:

@@ -6,12 +6,11 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from route3d.kernel.between import nearest_paths, stretches_between
 from route3d.kernel.compiled import compiled
 from route3d.kernel.feet import feet_on, path_foot, path_point, points_on
+from route3d.kernel.groups import components
 from route3d.kernel.mesh_index import checked_pieces, path_starts
 from route3d.kernel.path import AT, LENGTH, ORIGIN, middle_of
 from route3d.kernel.stretches import grown
@@ -312,8 +311,7 @@ def _grouped(rows: Floats, starts: Ints, beside: Beside, path: Ints, low: Floats
     mutual = (back == section) & (near <= limit + APART_M)
     sliver = high - low < SLIVER_M
     link = mutual | ~sliver[section]
-    graph = coo_array((np.ones(int(link.sum()), np.int8), (section[link], neighbour[link])), shape=(len(path),) * 2)
-    labels: Ints = connected_components(graph, directed=False)[1].astype(np.int64)
+    labels = components(section[link], neighbour[link], len(path))
     loose = np.zeros(len(path), dtype=bool)
     loose[section[~link]] = True
     return _absorbed(labels, loose, path)

@@ -6,10 +6,9 @@ import math
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from route3d.kernel.compiled import compiled, in_parts
+from route3d.kernel.groups import components as components  # readers ask for it here
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -209,12 +208,6 @@ def agreeing(count: int, pairs: Ints, agree: Flags) -> tuple[Ints, Flags, Flags]
     first = np.unique(shell, return_index=True)[1]
     flip = twice[:count] != twice[first][shell]
     return shell, np.asarray(flip), np.asarray(twice[:count] == twice[count:])
-
-
-def components(first: NDArray[np.integer], second: NDArray[np.integer], count: int) -> Ints:
-    """Return a number (count,) for each node, equal for nodes that edges from ``first`` to ``second`` connect."""
-    graph = coo_array((np.ones(len(first), dtype=np.int8), (first, second)), shape=(count, count))
-    return np.asarray(connected_components(graph, directed=False)[1], dtype=np.int64)
 
 
 def _numbers(corners: Floats, first_of: Ints, mesh_of: Ints) -> Ints:

@@ -7,10 +7,9 @@ from typing import NamedTuple
 import numpy as np
 import shapely
 from numpy.typing import NDArray
-from scipy.sparse import coo_array
-from scipy.sparse.csgraph import connected_components
 
 from route3d.kernel.closed import is_closed
+from route3d.kernel.groups import components
 
 Floats = NDArray[np.float64]
 Ints = NDArray[np.int64]
@@ -37,13 +36,11 @@ def shells(triangles: Floats) -> list[Ints]:
     # relative to its own middle: rounding must not depend on where the building stands
     _, corner = np.unique(np.round((flat - flat.mean(axis=0)) / WELD_M), axis=0, return_inverse=True)
     faces = corner.reshape(-1, 3)
-    count = int(faces.max()) + 1
     links = np.concatenate([faces[:, [0, 1]], faces[:, [1, 2]]])
-    graph = coo_array((np.ones(len(links), np.int8), (links[:, 0], links[:, 1])), shape=(count, count))
-    number, label = connected_components(graph, directed=False)
+    label = components(links[:, 0], links[:, 1], int(faces.max()) + 1)
     of_face = label[faces[:, 0]]
     order = np.argsort(of_face, kind="stable")
-    cuts = np.cumsum(np.bincount(of_face, minlength=number))[:-1]
+    cuts = np.cumsum(np.bincount(of_face, minlength=int(label.max()) + 1))[:-1]
     return [part for part in np.split(order, cuts) if len(part)]
 
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import mapbox_earcut
 import numpy as np
-import trimesh
 from numpy.typing import NDArray
 
 from route3d.kernel.closed import is_closed, orient
@@ -59,6 +58,8 @@ def enclosure(triangles: Floats, points: Floats) -> Floats:
 
 def turned_alike(triangles: Floats) -> Floats:
     """Return the triangles of a shell turned so that neighbours agree, as far as they can."""
+    import trimesh  # brings so many libraries along that every command would wait for it
+
     corners, faces = _welded(triangles)
     mesh = trimesh.Trimesh(vertices=corners, faces=faces, process=False)
     trimesh.repair.fix_winding(mesh)

@@ -11,7 +11,8 @@ from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy.spatial import ConvexHull, QhullError
+
+from route3d.kernel.compiled import compiled
 
 Floats = NDArray[np.float64]
 
@@ -46,16 +47,18 @@ def gap_below(line: Floats, at: Floats, triangles: Floats, limit_m: float) -> Un
     -------
     Underside
     """
-    low, high = triangles.min(axis=1), triangles.max(axis=1)
+    triangles = _about(triangles, line.min(axis=0)[:2] - WINDOW_M, line.max(axis=0)[:2] + WINDOW_M)
+    low, high = _boxes(triangles)
+    lowest = low[:, 2]
     worst_gap, worst_at = np.inf, float(at[0])
     below: list[tuple[float, float]] = []
     for begin, end, s0, s1 in _short_stretches(line, at):
         box_low, box_high = np.minimum(begin, end) - WINDOW_M, np.maximum(begin, end) + WINDOW_M
-        near = ((low[:, :2] <= box_high[:2]) & (high[:, :2] >= box_low[:2])).all(axis=1)
-        if not near.any():
+        near = _meeting(low, high, box_low, box_high)
+        if not len(near):
             continue
         # seen at right angles to a sheet of up to 60° of slope, the gap is at least half of this
-        clear = (low[near, 2].min() - max(begin[2], end[2])) / 2.0
+        clear = (lowest[near].min() - max(begin[2], end[2])) / 2.0
         if clear >= limit_m and clear >= worst_gap:
             continue
         points = _clipped(triangles[near], box_low[:2], box_high[:2])
@@ -80,6 +83,23 @@ def gap_below(line: Floats, at: Floats, triangles: Floats, limit_m: float) -> Un
     return Underside(float(worst_gap), worst_at, tuple(below))
 
 
+def _about(triangles: Floats, low: Floats, high: Floats) -> Floats:
+    """Return the triangles of which the box meets a rectangle in plan."""
+    return np.ascontiguousarray(triangles[_meeting(*_boxes(triangles), low, high)])
+
+
+def _boxes(triangles: Floats) -> tuple[Floats, Floats]:
+    """Return low and high corners (n, 3) of triangles; three times as fast as by reduction."""
+    a, b, c = triangles[:, 0], triangles[:, 1], triangles[:, 2]
+    return np.minimum(np.minimum(a, b), c), np.maximum(np.maximum(a, b), c)
+
+
+def _meeting(low: Floats, high: Floats, box_low: Floats, box_high: Floats) -> NDArray[np.int64]:
+    """Return the numbers of the boxes that meet another one in plan."""
+    meet = (low[:, 0] <= box_high[0]) & (high[:, 0] >= box_low[0])
+    return np.flatnonzero(meet & (low[:, 1] <= box_high[1]) & (high[:, 1] >= box_low[1]))
+
+
 def _short_stretches(line: Floats, at: Floats) -> list[tuple[Floats, Floats, float, float]]:
     stretches = []
     for i in range(len(line) - 1):
@@ -92,25 +112,36 @@ def _short_stretches(line: Floats, at: Floats) -> list[tuple[Floats, Floats, flo
     return stretches
 
 
+@compiled
 def _clipped(triangles: Floats, low: Floats, high: Floats) -> Floats:
     """Return the corners (m, 3) of the triangles cut off at a rectangle in plan."""
-    corners: list[Floats] = []
-    for triangle in triangles:
-        polygon = triangle
-        for axis, bound, sign in ((0, low[0], 1.0), (0, high[0], -1.0), (1, low[1], 1.0), (1, high[1], -1.0)):
-            if len(polygon) == 0:
-                break
-            side = sign * (polygon[:, axis] - bound)
-            kept = []
-            for k in range(len(polygon)):
-                p, q, dp, dq = polygon[k], polygon[(k + 1) % len(polygon)], side[k], side[(k + 1) % len(polygon)]
+    # each of the four cuts adds at most one corner to a triangle
+    found = np.empty((7 * len(triangles), 3))
+    polygon, kept = np.empty((8, 3)), np.empty((8, 3))
+    count = 0
+    for t in range(len(triangles)):
+        size = 3
+        polygon[:3] = triangles[t]
+        for cut in range(4):
+            axis = cut // 2
+            bound = low[axis] if cut % 2 == 0 else high[axis]
+            sign = 1.0 if cut % 2 == 0 else -1.0
+            left = 0
+            for k in range(size):
+                p, q = polygon[k], polygon[(k + 1) % size]
+                dp, dq = sign * (p[axis] - bound), sign * (q[axis] - bound)
                 if dp >= 0.0:
-                    kept.append(p)
+                    kept[left] = p
+                    left += 1
                 if dp * dq < 0.0:
-                    kept.append(p + dp / (dp - dq) * (q - p))
-            polygon = np.array(kept).reshape(-1, 3)
-        corners.extend(polygon)
-    return np.array(corners).reshape(-1, 3)
+                    for d in range(3):
+                        kept[left, d] = p[d] + dp / (dp - dq) * (q[d] - p[d])
+                    left += 1
+            size = left
+            polygon[:size] = kept[:size]
+        found[count : count + size] = polygon[:size]
+        count += size
+    return found[:count].copy()
 
 
 def _under(begin: Floats, end: Floats, points: Floats) -> tuple[float, float] | None:
@@ -132,6 +163,8 @@ def _under(begin: Floats, end: Floats, points: Floats) -> tuple[float, float] | 
 
 def _lower_planes(points: Floats) -> Floats:
     """Return planes (m, 4), normal pointing down and offset, whose largest value at a point is its gap below them."""
+    from scipy.spatial import ConvexHull, QhullError  # takes long to import, and only runs under a deck need it
+
     try:
         equations = ConvexHull(points).equations
         lower = equations[equations[:, 2] < -1e-3]

@@ -20,6 +20,7 @@ from route3d.kernel.grid_path import cheapest_path
 from route3d.kernel.path import path_boxes
 from route3d.kernel.solid import elements_around
 from route3d.mending.change import tidy, to_line
+from route3d.mending.pauses import pause
 from route3d.mending.site import SPARE_M, Site
 from route3d.model.routing import Routing
 from route3d.rules.supports import HOLDING_ROLES
@@ -162,6 +163,7 @@ class Lattice:
             where = np.argwhere(suspects[d] & np.isfinite(self.cost[d]))
             if not len(where):
                 continue
+            pause()
             rows = self._pieces(where, d)
             starts = np.arange(len(rows) + 1)
             reach = site.allowed_m + around.thick_m + SPARE_M
@@ -273,6 +275,7 @@ class Lattice:
             np.array([np.argmin(np.abs(self.axes[d] - self.line[n, d])) for d in range(3)], dtype=np.int64)
             for n in (0, -1)
         )
+        pause()
         room = bend_m + SPARE_M
         nodes = cheapest_path(
             self.axes[0],

@@ -11,13 +11,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from route3d.examine import Examined
-from route3d.examine.alone import CHORD_SAGITTA_M
-from route3d.fit import Shortfall, fit_run, shortfall
+from route3d.fit import CHORD_SAGITTA_M, Shortfall, fit_run, shortfall
 from route3d.kernel.between import nearest_paths
 from route3d.kernel.clearance import nearest_elements
 from route3d.kernel.corners import read_corners
 from route3d.kernel.path import closest_at, concatenated, points_at
 from route3d.measure import NOT_MEASURED, PASSABLE, gaps_to_elements
+from route3d.mending.pauses import pause
 from route3d.model.gap import Stretch
 from route3d.model.run import Bend, FittedRun, Run
 from route3d.recheck import Checked
@@ -119,6 +119,7 @@ class Site:
 
         A line equal to the drawn one is looked at as it is drawn, while ``keeps_arcs``.
         """
+        pause()
         fitted: list[FittedRun | None] = []
         for line in lines:
             try:

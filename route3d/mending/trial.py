@@ -8,6 +8,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from route3d.errors import InputError
+from route3d.mending.pauses import pause
 from route3d.mending.site import Site
 from route3d.model.finding import Finding, Review, RunReview
 from route3d.model.plan import StrapPlan
@@ -83,13 +84,16 @@ class Trials:
             return replace(trial, plan=plan)
         kept = [at_m for at_m in trial.run.straps_at_m if at_m not in plan.refused_at_m]
         added = [strap.at_m for strap in plan.straps if not strap.existing]
+        rests = tuple(at_m for at_m in trial.run.supports_at_m if at_m not in plan.refused_supports_at_m)
+        run = replace(trial.run, straps_at_m=tuple(sorted((*kept, *added))), supports_at_m=rests)
         try:
-            held = self._judged(replace(trial.run, straps_at_m=tuple(sorted((*kept, *added)))), trial.corners_m)
+            held = self._judged(run, trial.corners_m)
         except (InputError, ValueError):
             return replace(trial, plan=plan)
         return replace(held, plan=plan)
 
     def _judged(self, run: Run, corners_m: Floats) -> Trial:
+        pause()
         self.count += 1
         run_id = run.run_id
         state, difference = self.site.state.changed({run_id: run})

@@ -2,7 +2,8 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Iterable, Mapping
+from dataclasses import dataclass, field
 
 from route3d.model.finding import Finding
 
@@ -53,8 +54,42 @@ class Matter:
     due: str
     by: str
     ambiguous: bool  # its last match could have been another one
+    topic: str = ""  # the id by which others know it, for good
 
     @property
     def is_settled(self) -> bool:
         """Nobody has to act on it: mended, or found and accepted, or not ours."""
         return self.presence == "mended" or (self.presence == "found" and self.decided in NEEDS_REASON)
+
+
+def by_finding(matters: Iterable[Matter]) -> dict[str, Matter]:
+    """Return the matters that the last check found, by the ids that their findings have now.
+
+    Ids count along a run, so that one that is mended may leave its id to its neighbour: only what is there has one.
+    """
+    return {matter.finding.finding_id: matter for matter in matters if matter.presence == "found"}
+
+
+@dataclass(frozen=True, slots=True)
+class Checkpoint:
+    """One recorded check in the trend: what it counted, and what it changed."""
+
+    number: int
+    made: str
+    rules: str
+    counts: Mapping[str, int]  # findings by severity, and runs by verdict ("runs pass" …)
+    unread: int
+    fresh: int = 0  # found for the first time
+    mended: int = 0
+    lost: int = 0  # no longer found, but not shown to be mended
+    returned: int = 0  # were mended, and found again
+
+
+@dataclass(frozen=True, slots=True)
+class Kept:
+    """All that is kept on a project: nothing, where no decision was ever made."""
+
+    matters: tuple[Matter, ...] = ()
+    decisions: Mapping[int, tuple[Decision, ...]] = field(default_factory=dict)  # by number of the matter, oldest first
+    events: Mapping[int, tuple[Event, ...]] = field(default_factory=dict)  # likewise
+    trend: tuple[Checkpoint, ...] = ()

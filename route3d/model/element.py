@@ -35,6 +35,9 @@ ROLES = (
     "ignore",
 )
 
+# What holds cables, where it is drawn on its own.
+HOLDER_ROLES = ("strap", "hanger")
+
 # What a run ends at: its terminated end may lie inside one.
 END_ROLES = frozenset({"box", "cabinet", "luminaire", "equipment"})
 
@@ -64,6 +67,7 @@ class Element:
     system: str = ""
     fire_rating: str = ""
     guid: str = ""
+    for_run: str = ""  # of a strap or hanger: the only run that it is for; "": every run within reach
     _box_m: NDArray[np.float64] | None = field(init=False, repr=False, default=None)
 
     def __post_init__(self) -> None:

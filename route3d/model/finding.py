@@ -7,7 +7,8 @@ from collections.abc import Mapping
 from dataclasses import dataclass, field
 
 from route3d.model.building import InputFile, Unread
-from route3d.model.run import Bend, FittedRun
+from route3d.model.caution import CAUTION as CAUTION
+from route3d.model.run import Bend, FittedRun, Run
 from route3d.model.span import Span
 from route3d.model.support import Attachment
 from route3d.model.zone import ZoneStretch
@@ -28,12 +29,6 @@ CHECKS = (
 )
 SEVERITIES = ("violation", "caution", "note")
 
-CAUTION = (
-    "An aid for planning, not a decision on code compliance: the adopted code, the listing, the maker's data, the "
-    "authority having jurisdiction and the licensed electrician decide. What is listed as not read or not checked is "
-    "not clear."
-)
-
 
 @dataclass(frozen=True, slots=True)
 class Finding:
@@ -42,15 +37,15 @@ class Finding:
     check: str
     severity: str
     run: str | None
-    other: str | None  # run id or element id
     rule: str
-    at_m: tuple[float, float] | None  # the whole stretch, distances along the fitted run
-    point_m: tuple[float, float, float] | None  # the worst place
-    measured: float | None
-    required: float | None
-    unit: str
     message: str
     remedy: str
+    other: str | None = None  # run id or element id
+    at_m: tuple[float, float] | None = None  # the whole stretch, distances along the fitted run
+    point_m: tuple[float, float, float] | None = None  # the worst place
+    measured: float | None = None
+    required: float | None = None
+    unit: str = ""
     unchecked: bool = False  # True: because of this, the run (or the job) cannot be called passed
     finding_id: str = ""
     source: str = ""  # where the value of its rule comes from, see route3d.rules.provenance
@@ -61,15 +56,15 @@ class Finding:
             self.check,
             self.severity,
             self.run,
-            self.other,
             self.rule,
+            self.message,
+            self.remedy,
+            self.other,
             self.at_m,
             self.point_m,
             self.measured,
             self.required,
             self.unit,
-            self.message,
-            self.remedy,
             self.unchecked,
             finding_id,
             source,
@@ -87,23 +82,18 @@ class Step:
 STEPS = ("fact", "rule", "condition", "exemption", "verdict")
 
 
-def not_known(run: str | None, other: str | None, rule: str, message: str, remedy: str) -> Finding:
+def not_known(
+    run: str | None,
+    other: str | None,
+    rule: str,
+    message: str,
+    remedy: str,
+    *,
+    at_m: tuple[float, float] | None = None,
+    point_m: tuple[float, float, float] | None = None,
+) -> Finding:
     """Return the caution that something about a run (or the whole job) is not known, so that it is not passed."""
-    return Finding(
-        check="input",
-        severity="caution",
-        run=run,
-        other=other,
-        rule=rule,
-        at_m=None,
-        point_m=None,
-        measured=None,
-        required=None,
-        unit="",
-        message=message,
-        remedy=remedy,
-        unchecked=True,
-    )
+    return Finding("input", "caution", run, rule, message, remedy, other, at_m, point_m, unchecked=True)
 
 
 def with_ids(findings: tuple[Finding, ...]) -> tuple[Finding, ...]:
@@ -162,3 +152,4 @@ class Review:
     summary: Mapping[str, int] = field(default_factory=dict)
     chains: Mapping[str, tuple[Step, ...]] = field(default_factory=dict)  # by finding id: why it stands
     sources: Mapping[str, str] = field(default_factory=dict)  # rule as cited -> where its value comes from
+    not_routed: tuple[Run, ...] = ()  # given by their ends only: there is no route, and nothing of them was checked

@@ -15,6 +15,8 @@ from route3d.model.routing import Routing
 from route3d.model.run import Run
 from route3d.model.zone import Zone
 
+WITHOUT_ROUTE = "project run"  # what the finding that a run has no route yet goes by
+
 
 @dataclass(frozen=True, slots=True)
 class Settings:

@@ -50,6 +50,7 @@ class StrapPlan:
     notes: tuple[str, ...] = ()
     refused_at_m: tuple[float, ...] = ()  # straps of the run that only what may not hold them could: to be taken out
     refused_supports_at_m: tuple[float, ...] = ()  # supports likewise
+    refused_drawn: tuple[tuple[str, float], ...] = ()  # element and distance of such ones drawn in a model
 
 
 @dataclass(frozen=True, slots=True)
@@ -131,3 +132,4 @@ class TakeOff:
     cables: tuple[CableCut, ...]
     material: tuple[Material, ...]
     notes: tuple[str, ...]
+    not_routed: tuple[str, ...] = ()  # runs without a route, of which nothing is in here

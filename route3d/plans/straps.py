@@ -233,9 +233,10 @@ def _worded(examined: Examined, works: Sequence[_Work], margin: float) -> tuple[
                 fewest=work.count,
                 stuck=mine,
                 margin=margin,
-                notes=(*work.notes, *_notes(scene, work, free)),
+                notes=(*work.notes, *_notes(scene, work, free), *_to_take_out(examined, work.number)),
                 refused_at_m=_refused(scene, work.number),
                 refused_supports_at_m=_refused_supports(scene, work.number),
+                refused_drawn=_refused_drawn(examined, work.number),
             )
         )
     return tuple(plans)
@@ -284,6 +285,28 @@ def _refused(scene: Scene, number: int) -> tuple[float, ...]:
 def _refused_supports(scene: Scene, number: int) -> tuple[float, ...]:
     """Return the declared supports of a run that do not count."""
     return _uncounted(scene, number, "supports", scene.fitted[number].run.supports_at_m)
+
+
+def _refused_drawn(examined: Examined, number: int) -> tuple[tuple[str, float], ...]:
+    """Return the straps and hangers of a model that do not count for a run, and where along it they are."""
+    scene = examined.scene
+    counted = {s.source for s in scene.attached[number].supports}
+    held = [(scene.job.elements[h.element].element_id, h.at_m) for h in examined.alone[number].held]
+    return tuple(sorted(((name, at_m) for name, at_m in held if name not in counted), key=lambda one: one[1]))
+
+
+def _to_take_out(examined: Examined, number: int) -> list[str]:
+    """Say of each strap and hanger of a model that does not count what is to be done with it."""
+    job = examined.scene.job
+    said = []
+    for name, at_m in _refused_drawn(examined, number):
+        element = job.element(name)
+        assert element is not None
+        said.append(
+            f"The {element.role} {name} on layer {element.layer}, at {at_m:.3f} m, has only what may not hold it in "
+            "reach: take it out of that drawing, or draw what holds it. It does not count, and no save changes a model."
+        )
+    return said
 
 
 def _uncounted(scene: Scene, number: int, key: str, places: Sequence[float]) -> tuple[float, ...]:

@@ -20,6 +20,7 @@ from route3d.plans.coils import cut_cable, sticks_joined
 from route3d.plans.homeruns import NOMINAL_SOURCE, at_panel, is_feeder, panel_of, pull_of, storey_of, weight_of
 from route3d.plans.makeup import RACEWAYS, RIGID, RunEnd, made_up
 from route3d.plans.material import material_of
+from route3d.plans.without_route import IN_TAKE_OFF, left_out
 from route3d.rules.rulebook import RuleBook
 from route3d.scene import Scene
 from route3d.units import TOLERANCE_M, both_units
@@ -61,7 +62,13 @@ def take_off(
     }
     material = material_of(scene, review, wanted, plans, couplings)
     lengths = tuple(_with_doubts(length, material.unsure.get(length.run_id, ())) for length in lengths)
-    return TakeOff(lengths, tuple(cables), material.lines, (*_notes(scene, lengths, cables), *material.notes))
+    return TakeOff(
+        lengths,
+        tuple(cables),
+        material.lines,
+        (*_notes(scene, lengths, cables), *material.notes),
+        not_routed=tuple(run.run_id for run in job.unrouted),
+    )
 
 
 def unsure_of(takeoff: TakeOff) -> int:
@@ -155,7 +162,7 @@ def _with_doubts(length: CutLength, doubts: Sequence[str]) -> CutLength:
 def _notes(scene: Scene, lengths: Sequence[CutLength], cables: Sequence[CableCut]) -> list[str]:
     """Say what the take-off rests on, and what it leaves out."""
     job = scene.job
-    notes = []
+    notes = [*left_out([run.run_id for run in job.unrouted], IN_TAKE_OFF)]
     methods = {job.cables[length.cable_id].method for length in lengths}
     nominal = Counter(length.cable_id for length in lengths if length.weight_source == NOMINAL_SOURCE)
     if nominal:

@@ -8,7 +8,8 @@ from typing import Any
 from lxml import etree
 
 from route3d.model.sight import Sight, Vector
-from route3d.reports.bcf_topic import AUTHOR, KINDS, MENDED, PRIORITIES, STATUSES, Remark, Topic, made_guid, plain
+from route3d.model.topic import made_guid
+from route3d.reports.bcf_topic import AUTHOR, KINDS, MENDED, PRIORITIES, STATUSES, Remark, Topic, plain
 
 VIEW_FILE, PICTURE_FILE = "viewpoint.bcfv", "snapshot.png"
 

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import re
 import unicodedata
-import uuid
 from collections.abc import Sequence
 from dataclasses import dataclass
 from datetime import UTC, datetime
@@ -13,6 +12,7 @@ from route3d.model.decision import Decision, Matter
 from route3d.model.element import Element
 from route3d.model.finding import CAUTION, Finding, Review
 from route3d.model.sight import Sight
+from route3d.model.topic import made_guid, topic_guid
 
 AUTHOR = "route3d"
 VERSIONS = ("2.1", "3.0")
@@ -22,7 +22,6 @@ MENDED = "Mended"
 PRIORITIES = {"violation": "High", "caution": "Normal", "note": "Low"}
 KINDS = {"violation": "Violation", "caution": "Caution", "note": "Note"}
 
-_SPACE = uuid.UUID("5a4c7be2-7f1e-5d0b-9a0e-3a6f0c1d8e52")  # of our own, drawn once
 _IFC_GUID = re.compile(r"[0-9A-Za-z_$]{22}")
 _HIDDEN = frozenset({"Cc", "Cf", "Cs", "Cn", "Zl", "Zp"})
 _TITLE_LETTERS = 200
@@ -65,18 +64,6 @@ class Topic:
         return made_guid(self.guid, "view")
 
 
-def made_guid(*parts: str) -> str:
-    """Return the id (version 5, by name) that always stands for these parts."""
-    # names from files may hold halves of letters, which no encoding takes
-    name = "\x1f".join(parts).encode("utf-8", "backslashreplace").decode("utf-8")
-    return str(uuid.uuid5(_SPACE, name))
-
-
-def topic_guid(project: str, finding_id: str) -> str:
-    """Return the id of the topic of a finding; the same as long as project and finding are called the same."""
-    return made_guid("topic", project, finding_id)
-
-
 def remark_guid(topic: str, decision: Decision) -> str:
     """Return the id of the comment that carries a decision."""
     return made_guid("remark", topic, decision.at, decision.by, decision.decided, decision.note)
@@ -107,8 +94,11 @@ def finding_topic(
     history: Sequence[Decision] = (),
     has_picture: bool = False,
 ) -> Topic:
-    """Return a finding as a topic; ``matter`` and ``history`` are what the project's decisions say about it."""
-    guid = topic_guid(review.project, finding.finding_id)
+    """Return a finding as a topic; ``matter`` and ``history`` are what the project's decisions say about it.
+
+    A matter keeps its topic, whatever its finding is called today.
+    """
+    guid = matter.topic if matter is not None and matter.topic else topic_guid(review.project, finding.finding_id)
     known = element is not None and _IFC_GUID.fullmatch(element.guid) is not None
     where = "" if finding.run is None else f"{finding.run}: "
     title = plain(where + finding.message)

@@ -2,15 +2,12 @@
 
 from __future__ import annotations
 
-import os
-import tempfile
 import zipfile
 from collections.abc import Iterable, Iterator
 from contextlib import contextmanager
 from dataclasses import dataclass
 from pathlib import Path
 
-from route3d.errors import InputError
 from route3d.model.finding import CHECKS
 from route3d.reports.bcf_merge import merged_markup
 from route3d.reports.bcf_parts import (
@@ -24,6 +21,7 @@ from route3d.reports.bcf_parts import (
 )
 from route3d.reports.bcf_topic import Topic
 from route3d.reports.bcf_zip import Package, package
+from route3d.reports.writing import whole_file
 
 # A fixed day keeps equal exports equal.
 _DAY = (1980, 1, 1, 0, 0, 0)
@@ -135,20 +133,6 @@ def _put(archive: zipfile.ZipFile, name: str, data: bytes) -> None:
 
 @contextmanager
 def _archive(path: Path) -> Iterator[zipfile.ZipFile]:
-    """Give an archive that takes its place when it is complete, as ``writing.write_whole`` does it."""
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-    except OSError as error:
-        raise InputError(path, f"cannot be written ({error.strerror}); choose another place") from error
-    try:
-        try:
-            with os.fdopen(handle, "wb") as file, zipfile.ZipFile(file, "w") as archive:
-                yield archive
-            Path(temporary).chmod(0o644)
-            os.replace(temporary, path)
-        except OSError as error:
-            raise InputError(path, f"cannot be written ({error.strerror}); choose another place") from error
-    except BaseException:
-        Path(temporary).unlink(missing_ok=True)
-        raise
+    """Give an archive that takes its place when it is complete; errors as ``writing.whole_file``."""
+    with whole_file(path) as file, zipfile.ZipFile(file, "w") as archive:
+        yield archive

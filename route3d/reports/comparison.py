@@ -6,13 +6,13 @@ import json
 from collections.abc import Sequence
 from typing import Any
 
-from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
 from route3d.compare import CHANGES, Comparison, FindingChange, ThingChange
 from route3d.model.finding import CAUTION, Finding
+from route3d.reports.console import Console
 from route3d.reports.formats import stamp
 
 CHANGE_MARKS = {

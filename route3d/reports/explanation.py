@@ -5,13 +5,13 @@ from __future__ import annotations
 import math
 from collections.abc import Iterable
 
-from rich.console import Console
 from rich.markup import escape
 from rich.table import Table
 from rich.text import Text
 
 from route3d.model.finding import Finding, JudgedBend, Review, RunReview
 from route3d.model.span import Span
+from route3d.reports.console import Console
 from route3d.reports.terminal import SEVERITY_MARKS, VERDICT_MARKS
 from route3d.rules.provenance import REMARKS
 from route3d.units import TOLERANCE_M, both_units

@@ -13,8 +13,8 @@ from importlib import resources
 from pathlib import Path
 from typing import Any
 
-from route3d import __version__
 from route3d.errors import InputError
+from route3d.version import VERSION
 
 # format -> major, minor, the command that writes it
 FORMATS: Mapping[str, tuple[int, int, str]] = {
@@ -34,7 +34,7 @@ def stamp(name: str) -> dict[str, str]:
     return {
         "schema": f"route3d-{name}/{major}",
         "schema_version": f"{major}.{minor}",
-        "written_by": f"route3d {__version__}",
+        "written_by": f"route3d {VERSION}",
     }
 
 

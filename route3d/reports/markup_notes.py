@@ -16,6 +16,7 @@ from route3d.model.finding import Finding, Review, RunReview
 from route3d.reports.markup_text import formatted
 from route3d.reports.pull_sheet_strip import compact
 from route3d.reports.room import Taken
+from route3d.reports.rows import counts_of
 from route3d.reports.surroundings import Surroundings
 from route3d.units import METRES_PER_UNIT, TOLERANCE_M, millimetres
 
@@ -234,7 +235,7 @@ class Notes:
             f"{review.project} · mark-up of cable runs · rules {review.rules} · checked {review.made} · drawn to be "
             f"plotted at 1:{self.plot_scale} · true coordinates, distances along the fitted cable"
         )
-        counts = " · ".join(f"{name.replace('_', ' ')} {count}" for name, count in review.summary.items())
+        counts = " · ".join(f"{name.replace('_', ' ')} {count}" for name, count in counts_of(review).items())
         if self.left_out:
             counts += f" · {self.left_out} dimensions had no room: the pull sheets state them"
         lines = [*_wrapped(head, 110), *_wrapped(counts, 110), *_wrapped(f"CAUTION: {review.caution}", 110)]

@@ -7,8 +7,6 @@ format allows.
 
 from __future__ import annotations
 
-import os
-import tempfile
 from array import array
 from collections.abc import Iterator
 from contextlib import contextmanager
@@ -18,14 +16,14 @@ from typing import IO
 from reportlab.pdfbase import pdfdoc
 from reportlab.pdfgen.canvas import Canvas
 
-from route3d.errors import InputError
+from route3d.reports.writing import whole_file
 
 
 @contextmanager
 def pdf_pages(path: Path, size: tuple[float, float], title: str) -> Iterator[Canvas]:
     """Give a canvas of ``size`` (points) whose pages are written to ``path`` as they are finished.
 
-    The file takes its place only when all of it is written, as ``writing.write_whole`` does it. The same drawing gives
+    The file takes its place only when all of it is written, as with ``writing.whole_file``. The same drawing gives
     the same bytes.
 
     Raises
@@ -33,25 +31,14 @@ def pdf_pages(path: Path, size: tuple[float, float], title: str) -> Iterator[Can
     InputError
         The folder cannot be written to.
     """
-    try:
-        path.parent.mkdir(parents=True, exist_ok=True)
-        handle, temporary = tempfile.mkstemp(dir=path.parent, prefix=f".{path.name}.", suffix=".part")
-        try:
-            with os.fdopen(handle, "wb") as file:
-                canvas = Canvas(str(path), pagesize=size, pageCompression=1, invariant=1)
-                document = _Document(file)
-                canvas._doc = document
-                canvas.setTitle(title)
-                canvas.setCreator("route3d")
-                yield canvas
-                document.finish(canvas)
-            Path(temporary).chmod(0o644)
-            os.replace(temporary, path)
-        except BaseException:
-            Path(temporary).unlink(missing_ok=True)
-            raise
-    except OSError as error:
-        raise InputError(path, f"cannot be written ({error.strerror}); choose another place") from error
+    with whole_file(path) as file:
+        canvas = Canvas(str(path), pagesize=size, pageCompression=1, invariant=1)
+        document = _Document(file)
+        canvas._doc = document
+        canvas.setTitle(title)
+        canvas.setCreator("route3d")
+        yield canvas
+        document.finish(canvas)
 
 
 class _Document(pdfdoc.PDFDocument):  # type: ignore[misc]

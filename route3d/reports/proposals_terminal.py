@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Sequence
 
 from rich.box import SIMPLE_HEAD
-from rich.console import Console
 from rich.table import Table
 from rich.text import Text
 
@@ -13,6 +12,7 @@ from route3d.mending.mend import Mended
 from route3d.mending.propose import Proposed
 from route3d.mending.trial import Trial
 from route3d.model.finding import CAUTION
+from route3d.reports.console import Console
 from route3d.units import METRES_PER_UNIT
 
 _SHOWN = 4

@@ -76,7 +76,7 @@ def at_least(length_m: float) -> str:
     """Return a least length, rounded up to the next sixteenth of an inch and the next millimetre.
 
     >>> at_least(0.0819)  # 3.22 in
-    '3 1/4 in (82 mm)'
+    '3-1/4 in (82 mm)'
     """
     sixteenth = METRES_PER_UNIT["in"] / 16.0
     up = math.ceil(length_m / sixteenth - 1e-6) * sixteenth

@@ -7,6 +7,7 @@ have a mark each, new straps a filled triangle. Distances run along the fitted c
 from __future__ import annotations
 
 import math
+import re
 from collections.abc import Sequence
 
 from route3d.model.finding import Finding, RunReview
@@ -45,12 +46,9 @@ def compact(length_m: float) -> str:
     >>> compact(1.543)
     '5\\'-0 3/4"'
     """
-    text = feet_inches(length_m).replace(" in", '"')
-    if " ft " not in text:
-        return text
-    feet, inches = text.split(" ft ")
-    # under an inch the whole number is written too
-    return f"{feet}'-{inches if ' ' in inches or '/' not in inches else f'0 {inches}'}"
+    feet, _, inches = feet_inches(length_m).rpartition(" ft ")
+    inches = re.sub(r"(\d)-(\d)", r"\1 \2", inches).replace(" in", '"')
+    return f"{feet}'-{inches}" if feet else inches
 
 
 class Strip:

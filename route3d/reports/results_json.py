@@ -48,6 +48,15 @@ def results(review: Review) -> dict[str, Any]:
         "notes": list(review.notes),
         "summary": dict(review.summary),
         "runs": [_run(run, review.sources) for run in review.runs],
+        "not_routed": [
+            {
+                "id": run.run_id,
+                "cable": run.cable_id,
+                "from_m": _rounded(run.corners_m[0]),
+                "to_m": _rounded(run.corners_m[-1]),
+            }
+            for run in review.not_routed
+        ],
         "findings": [_finding(finding, review.chains.get(finding.finding_id, ())) for finding in review.findings],
     }
 

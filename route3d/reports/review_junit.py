@@ -29,6 +29,8 @@ def junit(review: Review, checks: Sequence[str]) -> bytes:
         # a verdict that no finding of the run explains still takes the pass
         silent = () if run.verdict == "pass" or said else (f"the verdict of the run is {run.verdict}",)
         _suite(root, review, run_id, cases, verdict=silent)
+    for without in review.not_routed:
+        _suite(root, review, without.run_id, (), verdict=("the run has no route yet: nothing of it was checked",))
     for name in ("tests", "failures", "errors"):
         root.set(name, str(sum(int(suite.get(name, "0")) for suite in root)))
     ElementTree.indent(root)

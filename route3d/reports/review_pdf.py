@@ -10,11 +10,11 @@ from PIL import Image
 from reportlab.lib.utils import ImageReader
 from reportlab.pdfgen.canvas import Canvas
 
-from route3d.model.decision import Matter
+from route3d.model.decision import Matter, by_finding
 from route3d.model.finding import Finding, Review
 from route3d.reports.ink import BLACK, GREY, LIGHT, MARGIN, PAPERS, RED, Ink, fitted, wrapped
 from route3d.reports.pdf_stream import pdf_pages
-from route3d.reports.rows import HEADINGS, LEGEND, run_row
+from route3d.reports.rows import HEADINGS, LEGEND, counts_of, run_rows_worst_first
 from route3d.reports.takeoff_rows import Rows
 
 _SIZE, _LINE = 7.5, 9.4
@@ -154,7 +154,7 @@ class _Pages:
 def _summary(pages: _Pages, review: Review) -> None:
     pages.ink.words(MARGIN, pages.y, f"Review of cable runs: {review.project}"[:110], 15.0, bold=True, colour=BLACK)
     pages.y -= 22.0
-    counts = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in review.summary.items())
+    counts = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in counts_of(review).items())
     pages.lines(f"{counts}.", 9.5, bold=True)
     if review.unread:
         pages.lines(f"{len(review.unread)} things were not read; they are listed at the end, and are not clear.", 9.0)
@@ -172,7 +172,7 @@ def _trend(pages: _Pages, trend: Rows) -> None:
 
 def _findings(pages: _Pages, findings: Sequence[Finding], known: Sequence[Matter]) -> None:
     pages.title(f"Findings ({len(findings)}), worst first")
-    by_id = {matter.finding.finding_id: matter for matter in known}
+    by_id = by_finding(known)
     rows = []
     for number, finding in enumerate(findings, start=1):
         matter = by_id.get(finding.finding_id)
@@ -237,9 +237,8 @@ def _picture(pages: _Pages, number: int, finding: Finding, data: bytes) -> None:
 
 
 def _runs(pages: _Pages, review: Review) -> None:
-    pages.title(f"Runs ({len(review.runs)})")
-    order = {"fail": 0, "unchecked": 1, "pass": 2}
-    rows = [run_row(run) for run in sorted(review.runs, key=lambda r: order[r.verdict])]
+    rows = run_rows_worst_first(review)
+    pages.title(f"Runs ({len(rows)})")
     pages.table(
         (HEADINGS.run, HEADINGS.cable, HEADINGS.length, HEADINGS.bend, HEADINGS.gap, HEADINGS.held, HEADINGS.verdict),
         (18, 16, 8, 14, 8, 20, 10),

@@ -2,11 +2,11 @@
 
 from __future__ import annotations
 
-from collections.abc import Iterable, Mapping, Sequence
+from collections.abc import Iterable, Sequence
 
-from route3d.model.decision import Matter
+from route3d.model.decision import Checkpoint, Matter, by_finding
 from route3d.model.finding import Finding, Review
-from route3d.reports.rows import HEADINGS, run_row
+from route3d.reports.rows import HEADINGS, counts_of, not_routed_row, run_row
 from route3d.reports.takeoff_rows import Cell, Column, Rows
 
 
@@ -41,7 +41,7 @@ def finding_rows(findings: Sequence[Finding], known: Sequence[Matter] = ()) -> R
         Column("due", width=11),
         Column("finding", width=24),
     )
-    by_id = {matter.finding.finding_id: matter for matter in known}
+    by_id = by_finding(known)
     return Rows("findings", columns, tuple(_finding(f, by_id.get(f.finding_id)) for f in findings))
 
 
@@ -69,10 +69,13 @@ def run_rows(review: Review) -> Rows:
         Column(HEADINGS.held, width=24),
         Column(HEADINGS.verdict, width=12),
     )
-    rows = []
+    rows: list[tuple[Cell, ...]] = []
     for run in review.runs:
         said = run_row(run)
         rows.append((said.run, said.cable, run.fitted.length_m, said.bend, said.gap, said.held, said.verdict))
+    for without in review.not_routed:
+        said = not_routed_row(without)
+        rows.append((said.run, said.cable, None, said.bend, said.gap, said.held, said.verdict))
     return Rows("runs", columns, tuple(rows))
 
 
@@ -122,8 +125,8 @@ def decision_rows(known: Sequence[Matter]) -> Rows:
     return Rows("decisions", columns, rows)
 
 
-def trend_rows(points: Iterable[tuple[int, str, str, Mapping[str, int], int]]) -> Rows:
-    """Return one row per recorded revision: number, when, rule set, counts by name, things not read."""
+def trend_rows(points: Iterable[Checkpoint]) -> Rows:
+    """Return one row per recorded check: number, when, rule set, what it counted and what it changed."""
     names = ("violation", "caution", "runs fail", "runs unchecked", "runs pass")
     columns = (
         Column("revision", "count", 9),
@@ -131,16 +134,21 @@ def trend_rows(points: Iterable[tuple[int, str, str, Mapping[str, int], int]]) -
         Column("rules", width=12),
         *(Column(name, "count", 12) for name in names),
         Column("not read", "count", 9),
+        *(Column(name, "count", 10) for name in ("new", "mended", "gone, unproven", "returned")),
     )
     rows: list[tuple[str | int | float | None, ...]] = [
-        (n, made, rules, *(counts.get(name, 0) for name in names), un) for n, made, rules, counts, un in points
-    ]
+        (
+            p.number, p.made, p.rules, *(p.counts.get(name, 0) for name in names), p.unread,
+            p.fresh, p.mended, p.lost, p.returned,
+        )
+        for p in points
+    ]  # fmt: skip
     return Rows("trend", columns, tuple(rows))
 
 
 def review_notes(review: Review) -> tuple[str, ...]:
     """Return what a reader of the tables needs to know: caution, rule set, counts, files and notes."""
-    counts = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in review.summary.items())
+    counts = ", ".join(f"{count} {name.replace('_', ' ')}" for name, count in counts_of(review).items())
     lines = [review.caution, f"Checked {review.made} by {review.rules}: {counts}."]
     for source in review.inputs:
         lines.append(f"File {source.file}, sha256 {source.sha256}, {source.entities} entities, unit {source.unit}.")

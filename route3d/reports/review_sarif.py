@@ -7,10 +7,11 @@ from collections.abc import Mapping, Sequence
 from typing import Any
 from urllib.parse import quote
 
-from route3d import __version__
 from route3d.model.element import Element
 from route3d.model.finding import Finding, Review
 from route3d.reports.bcf_topic import plain
+from route3d.reports.rows import counts_of
+from route3d.version import VERSION
 
 SCHEMA = "https://json.schemastore.org/sarif-2.1.0.json"
 _LEVELS = {"violation": "error", "caution": "warning", "note": "note"}
@@ -29,7 +30,7 @@ def sarif(review: Review, checks: Sequence[str], elements: Mapping[str, Element]
                 "tool": {
                     "driver": {
                         "name": "route3d",
-                        "version": __version__,
+                        "version": VERSION,
                         "fullDescription": {"text": review.caution},
                         "rules": [{"id": check, "shortDescription": {"text": f"Check {check}."}} for check in checks],
                     }
@@ -43,7 +44,7 @@ def sarif(review: Review, checks: Sequence[str], elements: Mapping[str, Element]
                     }
                 ],
                 "results": [_result(f, checks, elements, project_file) for f in review.findings],
-                "properties": {"project": plain(review.project), "rules": review.rules, **dict(review.summary)},
+                "properties": {"project": plain(review.project), "rules": review.rules, **counts_of(review)},
             }
         ],
     }

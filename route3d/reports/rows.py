@@ -2,9 +2,11 @@
 
 from __future__ import annotations
 
+from collections.abc import Mapping
 from dataclasses import dataclass
 
-from route3d.model.finding import RunReview
+from route3d.model.finding import Review, RunReview
+from route3d.model.run import Run
 from route3d.model.span import Span
 
 
@@ -41,6 +43,29 @@ def run_row(run: RunReview) -> RunRow:
         held=_held(run),
         verdict=run.verdict,
     )
+
+
+NOT_ROUTED = "not routed"
+_ORDER = {"fail": 0, "unchecked": 1, "pass": 2}
+
+
+def run_rows_worst_first(review: Review) -> list[RunRow]:
+    """Return all runs in words, those that fail first; runs without a route, which are no passes, before those."""
+    judged = sorted(review.runs, key=lambda run: _ORDER[run.verdict])
+    rows = [run_row(run) for run in judged]
+    passes = next((k for k, run in enumerate(judged) if run.verdict == "pass"), len(judged))
+    return [*rows[:passes], *(not_routed_row(run) for run in review.not_routed), *rows[passes:]]
+
+
+def not_routed_row(run: Run) -> RunRow:
+    """Return a run that is given by its ends only, in words."""
+    return RunRow(run.run_id, run.cable_id, "–", "–", "–", "–", NOT_ROUTED)
+
+
+def counts_of(review: Review) -> Mapping[str, int]:
+    """Return what a review counts, runs without a route included where there are any."""
+    more = {"runs_not_routed": len(review.not_routed)} if review.not_routed else {}
+    return {**review.summary, **more}
 
 
 def _bend(run: RunReview) -> str:

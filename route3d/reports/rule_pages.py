@@ -4,9 +4,9 @@ from __future__ import annotations
 
 from collections.abc import Iterable, Sequence
 
-from rich.console import Console
 from rich.text import Text
 
+from route3d.reports.console import Console
 from route3d.reports.rule_figure import figure_text
 from route3d.rules.describe import conditions, numbers
 from route3d.rules.editions import edition_differences

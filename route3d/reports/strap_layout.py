@@ -164,6 +164,9 @@ class _Layout:
         ink, top = self.ink, self.height - MARGIN
         ink.words(MARGIN, top - 10.0, fitted(f"Strap layout: {title}", 12.0, self.box[2] * 0.46, True), 12.0, bold=True)
         what = "planned straps" if self.planned else "straps as they are now; no plan was made"
+        without = len(self.review.not_routed)
+        if without:
+            what += f"; {without} without a route not in it"
         about = f"page {self.page} · {self.review.project} · {what} · checked {self.review.made}"
         ink.words(self.width - MARGIN, top - 9.0, fitted(about, 6.6, self.box[2] * 0.52), 6.6, anchor="end")
         ink.words(
@@ -313,7 +316,7 @@ class _Layout:
             ink.words(x, y, cells[0], _SIZE, colour=RED if kind == "bad" else GREY)
         else:
             ink.box(x, y - 0.8, 5.6, 5.6, pen=0.5)
-            stops = (9.0, 42.0, 140.0, 232.0, width)
+            stops = (9.0, 42.0, 145.0, 240.0, width)
             for k, cell in enumerate(cells):
                 bold = k < 2 and "-S" in cells[0]
                 text = fitted(cell, _SIZE, stops[k + 1] - stops[k] - 3.0, bold)

@@ -11,6 +11,7 @@ from typing import Any
 from route3d.model.finding import CAUTION
 from route3d.model.job import Job
 from route3d.model.plan import StrapPlace, StrapPlan, StuckStretch
+from route3d.plans.without_route import left_out
 from route3d.reports.formats import stamp
 from route3d.reports.takeoff_csv import safe
 from route3d.units import feet_inches
@@ -35,6 +36,7 @@ def straps_text(plans: Sequence[StrapPlan], job: Job, rules: str, made: str) -> 
         "inputs": [{"file": source.file, "sha256": source.sha256, "unit": source.unit} for source in job.inputs],
         "unread": len(job.unread),
         "runs": [_plan(plan, cables) for plan in plans],
+        "not_routed": [run.run_id for run in job.unrouted],
     }
     return json.dumps(content, indent=1, ensure_ascii=False, allow_nan=False) + "\n"
 
@@ -63,12 +65,17 @@ def straps_csv(plans: Sequence[StrapPlan], job: Job) -> str:
             )
         for at_m in (*plan.refused_at_m, *plan.refused_supports_at_m):
             lines.append([*head, "", f"{at_m:.4f}", feet_inches(at_m), "", "", "", "take out"])
+        for name, at_m in plan.refused_drawn:
+            state = ["", "", "", "take out of its drawing", safe(name)]
+            lines.append([*head, "", f"{at_m:.4f}", feet_inches(at_m), *state])
         for stuck in plan.stuck:
             text = safe(f"{stuck.why} {stuck.remedy}")
             where = f"{stuck.from_m:.4f} to {stuck.to_m:.4f}"
             lines.append([*head, "", where, "", "", "", "", "no place", "", "", "", "", text])
     out = io.StringIO()
-    csv.writer(out, lineterminator="\r\n").writerows([*lines, [CAUTION]])
+    csv.writer(out, lineterminator="\r\n").writerows(
+        [*lines, *([f"{said}."] for said in left_out([run.run_id for run in job.unrouted], "these plans")), [CAUTION]]
+    )
     return f"\ufeff{out.getvalue()}"  # the mark tells spreadsheets that this is UTF-8
 
 
@@ -83,6 +90,7 @@ def _plan(plan: StrapPlan, cables: Mapping[str, str]) -> dict[str, Any]:
         "straps": [_strap(strap) for strap in plan.straps],
         "take_out_at_m": [round(at_m, _DECIMALS) for at_m in plan.refused_at_m],
         "take_out_supports_at_m": [round(at_m, _DECIMALS) for at_m in plan.refused_supports_at_m],
+        "take_out_of_drawing": [{"element": name, "at_m": round(at_m, _DECIMALS)} for name, at_m in plan.refused_drawn],
         "stuck": [_stuck(stuck) for stuck in plan.stuck],
         "notes": list(plan.notes),
     }

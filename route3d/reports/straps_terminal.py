@@ -5,7 +5,7 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable, Sequence
 
-from rich.console import Console, RenderableType
+from rich.console import RenderableType
 from rich.markup import escape
 from rich.padding import Padding
 from rich.table import Table
@@ -13,13 +13,22 @@ from rich.text import Text
 
 from route3d.model.finding import CAUTION
 from route3d.model.plan import StrapPlan
+from route3d.plans.without_route import left_out
+from route3d.reports.console import Console
 from route3d.units import both_units
 
 RUNS_SHOWN = 60
 
 
 def print_straps(
-    plans: Sequence[StrapPlan], project: str, rules: str, console: Console, *, everything: bool, strap_by_strap: bool
+    plans: Sequence[StrapPlan],
+    project: str,
+    rules: str,
+    console: Console,
+    *,
+    everything: bool,
+    strap_by_strap: bool,
+    not_routed: Sequence[str] = (),
 ) -> None:
     """Print strap plans; runs that need none come last, and are cut first unless ``everything`` is asked for."""
     console.print(Text(f"{project} · {rules}", style="bold"))
@@ -44,6 +53,8 @@ def print_straps(
             style="bold",
         )
     )
+    for sentence in left_out(not_routed, "these plans"):
+        console.print(Text(f"{sentence}.", style="yellow"))
     console.print(Text(CAUTION, style="dim"))
 
 

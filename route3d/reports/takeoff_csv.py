@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import csv
 import io
+from collections.abc import Sequence
 
 from route3d.model.finding import CAUTION
 from route3d.model.plan import TakeOff
+from route3d.plans.without_route import IN_TAKE_OFF, left_out
 from route3d.reports.takeoff_rows import Cell, Rows, length_rows, remarks, tables
 
 # What a spreadsheet takes for the beginning of a formula.
@@ -23,7 +25,7 @@ def csv_files(takeoff: TakeOff) -> dict[str, str]:
 
 def csv_lengths(takeoff: TakeOff) -> str:
     """Return the cut list as the text of one file."""
-    return csv_text(length_rows(takeoff))
+    return csv_text(length_rows(takeoff), left_out(takeoff.not_routed, IN_TAKE_OFF))
 
 
 def safe(text: str) -> str:
@@ -35,12 +37,12 @@ def safe(text: str) -> str:
     return f"'{text}" if text.startswith(_FORMULA) else text
 
 
-def csv_text(rows: Rows) -> str:
-    """Return one table as the text of a file, with the caution as its last row."""
+def csv_text(rows: Rows, said: Sequence[str] = ()) -> str:
+    """Return one table as the text of a file, below it what is to be ``said``, with the caution as its last row."""
     lines = [[column.heading for column in rows.columns]]
     lines += [[_cell(cell) for cell in row] for row in rows.rows]
     # the last row says what everything that leaves the program says
-    return _joined([*lines, [CAUTION]])
+    return _joined([*lines, *([safe(f"{line}.")] for line in said), [CAUTION]])
 
 
 def _cell(cell: Cell) -> str:

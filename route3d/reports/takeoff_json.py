@@ -25,6 +25,7 @@ def takeoff_text(takeoff: TakeOff, project: str, made: str, unsure: int) -> str:
             "bought_m": _rounded(sum(cut.bought_m for cut in takeoff.cables)),
             "too_long": sum(len(cut.too_long) for cut in takeoff.cables),
             "unsure": unsure,
+            "not_routed": len(takeoff.not_routed),
         },
         "lengths": [_length(length) for length in takeoff.lengths],
         "cables": [_cable(cut) for cut in takeoff.cables],
@@ -39,6 +40,7 @@ def takeoff_text(takeoff: TakeOff, project: str, made: str, unsure: int) -> str:
             }
             for m in takeoff.material
         ],
+        "not_routed": list(takeoff.not_routed),
         "notes": list(takeoff.notes),
     }
     return json.dumps(told, indent=1, ensure_ascii=False, allow_nan=False) + "\n"

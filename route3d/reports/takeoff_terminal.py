@@ -2,7 +2,6 @@
 
 from __future__ import annotations
 
-from rich.console import Console
 from rich.markup import escape
 from rich.padding import Padding
 from rich.table import Table
@@ -10,6 +9,7 @@ from rich.text import Text
 
 from route3d.model.finding import CAUTION
 from route3d.model.plan import TakeOff
+from route3d.reports.console import Console
 from route3d.reports.takeoff_rows import Cell, Rows, cable_rows, length_rows, material_rows, remarks
 
 RUNS_SHOWN = 40

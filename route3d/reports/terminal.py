@@ -5,18 +5,24 @@ from __future__ import annotations
 from collections import Counter
 from collections.abc import Iterable
 
-from rich.console import Console, Group, RenderableType
+from rich.console import Group, RenderableType
 from rich.markup import escape
 from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
 from route3d.model.finding import Finding, Review
-from route3d.reports.rows import HEADINGS, LEGEND, run_row
+from route3d.reports.console import Console
+from route3d.reports.rows import HEADINGS, LEGEND, NOT_ROUTED, run_rows_worst_first
 from route3d.rules.provenance import REMARKS
 
 # A mark beside the word, so that neither colour nor mark is needed alone.
-VERDICT_MARKS = {"pass": ("✔", "cyan"), "fail": ("✘", "bold red"), "unchecked": ("?", "yellow")}
+VERDICT_MARKS = {
+    "pass": ("✔", "cyan"),
+    "fail": ("✘", "bold red"),
+    "unchecked": ("?", "yellow"),
+    NOT_ROUTED: ("?", "yellow"),
+}
 SEVERITY_MARKS = {"violation": ("✘", "bold red"), "caution": ("!", "yellow"), "note": ("·", "cyan")}
 
 RUNS_SHOWN = 60
@@ -42,20 +48,18 @@ def _runs(review: Review, everything: bool) -> RenderableType:
     for heading in (HEADINGS.length, HEADINGS.bend, HEADINGS.gap, HEADINGS.held):
         table.add_column(heading, justify="right", no_wrap=True)
     table.add_column(HEADINGS.verdict, no_wrap=True)
-    order = {"fail": 0, "unchecked": 1, "pass": 2}
-    runs = sorted(review.runs, key=lambda r: order[r.verdict])
-    shown = runs if everything else runs[:RUNS_SHOWN]
-    for run in shown:
-        row = run_row(run)
+    rows = run_rows_worst_first(review)
+    shown = rows if everything else rows[:RUNS_SHOWN]
+    for row in shown:
         mark, style = VERDICT_MARKS[row.verdict]
         table.add_row(
             *(escape(cell) for cell in (row.run, row.cable, row.length, row.bend, row.gap, row.held)),
             Text(f"{mark} {row.verdict}", style=style),
         )
     legend = Text(LEGEND, style="dim")
-    if len(shown) == len(runs):
+    if len(shown) == len(rows):
         return Group(table, legend)
-    return Group(table, legend, Text(f"… and {len(runs) - len(shown)} more runs; --all shows them", style="dim"))
+    return Group(table, legend, Text(f"… and {len(rows) - len(shown)} more runs; --all shows them", style="dim"))
 
 
 def _findings(findings: Iterable[Finding], everything: bool) -> Iterable[RenderableType]:
@@ -94,8 +98,10 @@ def _unread(review: Review) -> Iterable[RenderableType]:
 
 def _counts(review: Review) -> RenderableType:
     s = review.summary
+    without = f" {len(review.not_routed)} more have no route and were not checked;" if review.not_routed else ""
     return Text(
-        f"\n{s['runs']} runs: {s['runs_passed']} pass, {s['runs_failed']} fail, {s['runs_unchecked']} unchecked; "
+        f"\n{s['runs']} runs: {s['runs_passed']} pass, {s['runs_failed']} fail, {s['runs_unchecked']} unchecked;"
+        f"{without} "
         f"{s['violations']} violations, {s['cautions']} cautions; {len(review.unread)} not read",
         style="bold",
     )

@@ -45,13 +45,13 @@ def _flag(value: object) -> bool:
 
 
 def _number(value: object) -> float:
-    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < float("inf"):
+    if isinstance(value, bool) or not isinstance(value, int | float) or not 0 < value < 1e12:
         raise ValueError("a number above 0")
     return float(value)
 
 
 def _count(value: object) -> int:
-    if isinstance(value, bool) or not isinstance(value, int) or value < 0:
+    if isinstance(value, bool) or not isinstance(value, int) or not 0 <= value <= 1_000_000:
         raise ValueError("a whole number, 0 or more")
     return value
 
@@ -276,7 +276,7 @@ def parse_table(text: str, file: str) -> Table:
     """
     try:
         table = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise RuleBookError(f"{file}: this is not readable TOML ({error}); mend the line that it names") from error
     for name, value in table.items():
         if name in _HEAD:

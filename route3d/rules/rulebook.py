@@ -11,7 +11,8 @@ from importlib import resources
 from pathlib import Path
 from typing import TypeVar
 
-from route3d.errors import RuleBookError
+from route3d.errors import InputError, RuleBookError
+from route3d.files import read_text
 from route3d.rules.parse import Table, build_entries, merge, parse_table
 from route3d.rules.records import (
     BendRule,
@@ -34,6 +35,9 @@ SHIPPED = ("nec-2026", "nec-2023", "nec-2020", "nec-2017")
 EXAMPLES = ("iec-style",)  # of another family, to be copied and compared before use
 
 _EXPECTED = ("bend", "securing", "supporting", "first_strap", "deck", "environment")
+
+_MOST_BYTES = 16_000_000
+_DEPTH_MAX = 50  # rule sets that extend each other
 
 _ByMethod = TypeVar(
     "_ByMethod", RacewayBendRule, BendTotalRule, HoldRule, FirstStrapRule, BendRule, ExemptionRule, LimitRule
@@ -157,19 +161,23 @@ def _table(name_or_path: str, base: Path | None, seen: tuple[str, ...]) -> Table
     """Return the tables of a rule set merged over those that it extends; ``seen`` are the files on the way here."""
     shipped = name_or_path in (*SHIPPED, *EXAMPLES)
     path = Path(name_or_path) if base is None else base / name_or_path
-    identity = name_or_path if shipped else str(path.resolve())
-    if identity in seen:
-        raise RuleBookError(f"{name_or_path}: extends: this rule set extends itself; name another one")
     if shipped:
+        identity = name_or_path
         text = resources.files("route3d.rules").joinpath(f"{name_or_path}.toml").read_text(encoding="utf-8")
     else:
         try:
-            text = path.read_text(encoding="utf-8")
-        except (OSError, UnicodeDecodeError) as error:
+            identity = str(path.resolve())
+            text = read_text(path, _MOST_BYTES)
+        except (InputError, OSError, ValueError, RuntimeError) as error:
+            known = ", ".join((*SHIPPED, *EXAMPLES))
+            words = str(error).removeprefix(f"{path}: ")
             raise RuleBookError(
-                f"{name_or_path}: no such rule set ({path} cannot be read as text); "
-                f"name {', '.join((*SHIPPED, *EXAMPLES))} or the path of a rule file"
+                f"{name_or_path}: no such rule set ({path}: {words}); name {known} or the path of a rule file"
             ) from error
+    if identity in seen:
+        raise RuleBookError(f"{name_or_path}: extends: this rule set extends itself; name another one")
+    if len(seen) >= _DEPTH_MAX:
+        raise RuleBookError(f"{name_or_path}: extends: more than {_DEPTH_MAX} rule sets in a row; join them")
     own = parse_table(text, name_or_path)
     extends = own.get("extends")
     under = _table(extends, base if shipped else path.parent, (*seen, identity)) if extends else {}

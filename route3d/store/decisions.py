@@ -13,6 +13,7 @@ from route3d.errors import StoreError
 from route3d.model.decision import DECISIONS, NEEDS_REASON, Decision, Event, Matter
 from route3d.model.finding import Finding
 from route3d.store.opening import opened, writing
+from route3d.store.rows import decision_of, event_of, matter_of
 
 MOST_LETTERS = 4000
 
@@ -53,7 +54,7 @@ def read_matters(connection: sqlite3.Connection) -> tuple[Matter, ...]:
     """Return every matter of an open database."""
     rows = connection.execute(
         """
-        SELECT m.number, m.finding, m.presence, m.since, m.mended, m.ambiguous,
+        SELECT m.number, m.finding, m.presence, m.since, m.mended, m.ambiguous, m.topic,
                coalesce(d.decided, 'open'), coalesce(d.note, ''), coalesce(d.owner, ''), coalesce(d.due, ''),
                coalesce(d.by, '')
         FROM matter m LEFT JOIN decision d
@@ -61,22 +62,7 @@ def read_matters(connection: sqlite3.Connection) -> tuple[Matter, ...]:
         ORDER BY m.number
         """
     )
-    return tuple(
-        Matter(
-            number=number,
-            finding=finding_from(finding),
-            decided=decided,
-            presence=presence,
-            since=since,
-            mended=mended,
-            note=note,
-            owner=owner,
-            due=due,
-            by=by,
-            ambiguous=bool(ambiguous),
-        )
-        for number, finding, presence, since, mended, ambiguous, decided, note, owner, due, by in rows
-    )
+    return tuple(matter_of(row) for row in rows)
 
 
 def history(path: Path, number: int) -> tuple[tuple[Decision, ...], tuple[Event, ...]]:
@@ -85,35 +71,39 @@ def history(path: Path, number: int) -> tuple[tuple[Decision, ...], tuple[Event,
         decisions = connection.execute(
             "SELECT at, by, decided, note, owner, due FROM decision WHERE matter = ? ORDER BY number", (number,)
         )
-        told = tuple(Decision(*row) for row in decisions)
+        told = tuple(decision_of(row) for row in decisions)
         events = connection.execute("SELECT at, kind, why FROM event WHERE matter = ? ORDER BY number", (number,))
-        return told, tuple(Event(*row) for row in events)
+        return told, tuple(event_of(row) for row in events)
 
 
 def histories(path: Path) -> dict[int, tuple[Decision, ...]]:
     """Return all decisions on all matters, by the number of the matter, oldest first."""
     if not path.exists():
         return {}
-    told: dict[int, list[Decision]] = {}
     with opened(path) as connection:
-        rows = connection.execute("SELECT matter, at, by, decided, note, owner, due FROM decision ORDER BY number")
-        for number, *row in rows:
-            told.setdefault(number, []).append(Decision(*row))
+        return read_histories(connection)
+
+
+def read_histories(connection: sqlite3.Connection) -> dict[int, tuple[Decision, ...]]:
+    """Return all decisions on all matters of an open database, as `histories`."""
+    told: dict[int, list[Decision]] = {}
+    rows = connection.execute("SELECT matter, at, by, decided, note, owner, due FROM decision ORDER BY number")
+    for number, *row in rows:
+        told.setdefault(number, []).append(decision_of(row))
     return {number: tuple(decisions) for number, decisions in told.items()}
+
+
+def read_events(connection: sqlite3.Connection) -> dict[int, tuple[Event, ...]]:
+    """Return all events of all matters of an open database, by the number of the matter, oldest first."""
+    told: dict[int, list[Event]] = {}
+    for number, *row in connection.execute("SELECT matter, at, kind, why FROM event ORDER BY number"):
+        told.setdefault(number, []).append(Event(*row))
+    return {number: tuple(events) for number, events in told.items()}
 
 
 def finding_text(finding: Finding) -> str:
     """Return a finding as it is kept."""
     return json.dumps(asdict(finding), ensure_ascii=False, allow_nan=False)
-
-
-def finding_from(text: str) -> Finding:
-    """Return a finding as it was kept."""
-    value = json.loads(text)
-    for name in ("at_m", "point_m"):
-        if value[name] is not None:
-            value[name] = tuple(value[name])
-    return Finding(**value)
 
 
 def refuse_incomplete(decision: Decision) -> None:

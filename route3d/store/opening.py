@@ -9,6 +9,7 @@ from contextlib import closing, contextmanager
 from pathlib import Path
 
 from route3d.errors import StoreError
+from route3d.model.topic import topic_guid
 from route3d.store.schema import APPLICATION_ID, STEPS
 
 _WAIT_S = 30.0
@@ -35,7 +36,7 @@ def opened(path: Path, steps: Sequence[str] = STEPS) -> Iterator[sqlite3.Connect
         with closing(sqlite3.connect(path, timeout=_WAIT_S, isolation_level=None)) as connection:
             _prepare(connection, path, steps)
             yield connection
-    except sqlite3.DatabaseError as error:
+    except (sqlite3.DatabaseError, UnicodeDecodeError) as error:  # text of a damaged file need not be text
         raise StoreError(_said(path, error)) from error
 
 
@@ -61,7 +62,8 @@ def _prepare(connection: sqlite3.Connection, path: Path, steps: Sequence[str]) -
     damage = [row[0] for row in connection.execute("PRAGMA quick_check(3)") if row[0] != "ok"]
     if damage:
         raise StoreError(
-            f"{path}: is damaged ({damage[0]}); put back a copy ({path.name}.before-* lie beside it) or move it away"
+            f"{path}: is damaged ({_line(damage[0])}); put back a copy "
+            f"({path.name}.before-* lie beside it) or move it away"
         )
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("PRAGMA synchronous = FULL")
@@ -75,6 +77,7 @@ def _version(connection: sqlite3.Connection) -> int:
 
 
 def _bring_up_to_date(connection: sqlite3.Connection, path: Path, steps: Sequence[str]) -> None:
+    connection.create_function("topic_guid", 2, lambda project, name: topic_guid(str(project), str(name)))
     with writing(connection):
         version = _version(connection)  # another process may have been faster
         if 0 < version < len(steps):
@@ -111,8 +114,12 @@ def _statements(step: str) -> Iterator[str]:
         yield statement
 
 
-def _said(path: Path, error: sqlite3.DatabaseError) -> str:
-    words = str(error)
+def _line(text: str) -> str:
+    return " ".join(text.split())[:200]
+
+
+def _said(path: Path, error: Exception) -> str:
+    words = _line(str(error))
     if "locked" in words or "busy" in words:
         return f"{path}: another program keeps it busy; close it and try again"
     if "readonly" in words or "unable to open" in words:

@@ -14,11 +14,13 @@ import numpy as np
 
 from route3d.compare import trend
 from route3d.matching import Match, match_revisions
-from route3d.model.decision import NEEDS_REASON, Decision, Matter
+from route3d.model.decision import NEEDS_REASON, Checkpoint, Decision, Kept, Matter
 from route3d.model.finding import Finding
 from route3d.model.revision import Revision, RunMark
-from route3d.store.decisions import finding_text, insert_decision, read_matters
+from route3d.model.topic import topic_guid
+from route3d.store.decisions import finding_text, insert_decision, read_events, read_histories, read_matters
 from route3d.store.opening import opened, writing
+from route3d.store.rows import counts_from, run_of
 
 OURSELVES = "route3d"  # the name under which a check itself reopens what was decided
 
@@ -35,24 +37,16 @@ class Recorded:
     ambiguous: tuple[int, ...] = ()
     not_judged: tuple[int, ...] = ()  # no longer found, but that does not show that they are mended
     unchanged: bool = False  # the same as the last revision: nothing was written
+    overtaken: bool = False  # somebody recorded another check meanwhile: nothing was written
 
 
-@dataclass(frozen=True, slots=True)
-class Point:
-    """One revision in the trend."""
-
-    number: int
-    made: str
-    rules: str
-    counts: Mapping[str, int]
-    unread: int
-
-
-def record(path: Path, revision: Revision, checks: Collection[str], at: str) -> Recorded:
+def record(path: Path, revision: Revision, checks: Collection[str], at: str, *, after: int | None = None) -> Recorded:
     """Hand a whole check to the database, all or nothing; the same revision twice is recorded once.
 
     ``checks`` are those that ran, ``at`` is the time now. A matter is mended only where its check ran, its run is there
-    and could be judged in full: whatever else is no longer found stays open.
+    and could be judged in full: whatever else is no longer found stays open. With ``after``, it is recorded only as
+    long as that revision is the last one (0: none is there): a check of files that were read before somebody else
+    recorded a check would bring back what they mended.
 
     Raises
     ------
@@ -64,6 +58,8 @@ def record(path: Path, revision: Revision, checks: Collection[str], at: str) -> 
         digest = _digest(revision, checks)
         if last is not None and last[2] == digest:
             return Recorded(last[0], unchanged=True)
+        if after is not None and after != (0 if last is None else last[0]):
+            return Recorded(last[0], unchanged=True, overtaken=True)
         number = _insert_revision(connection, revision, checks, at, digest)
         keeper = _Keeper(connection, revision, checks, at, number, revision.rules if last is None else last[1])
         keeper.keep(read_matters(connection), _latest_runs(connection))
@@ -71,13 +67,64 @@ def record(path: Path, revision: Revision, checks: Collection[str], at: str) -> 
         return keeper.recorded()
 
 
-def trend_points(path: Path) -> tuple[Point, ...]:
-    """Return how many findings each recorded revision had, oldest first."""
+def last_revision(path: Path) -> int:
+    """Return the number of the last revision, 0 where none was recorded."""
+    if not path.exists():
+        return 0
+    with opened(path) as connection:
+        return int(connection.execute("SELECT coalesce(max(number), 0) FROM revision").fetchone()[0])
+
+
+def kept(path: Path) -> Kept:
+    """Return all that is kept, as it stands at one moment."""
+    if not path.exists():
+        return Kept()
+    with opened(path) as connection:
+        connection.execute("BEGIN")
+        try:
+            return Kept(
+                read_matters(connection), read_histories(connection), read_events(connection), _trend(connection)
+            )
+        finally:
+            connection.execute("COMMIT")
+
+
+def trend_points(path: Path) -> tuple[Checkpoint, ...]:
+    """Return what each recorded revision counted and changed, oldest first."""
     if not path.exists():
         return ()
     with opened(path) as connection:
-        rows = connection.execute("SELECT number, made, rules, counts, unread FROM revision ORDER BY number")
-        return tuple(Point(n, made, rules, json.loads(counts), unread) for n, made, rules, counts, unread in rows)
+        return _trend(connection)
+
+
+def _trend(connection: sqlite3.Connection) -> tuple[Checkpoint, ...]:
+    """Return the trend; events without the number of their check go to the first check of their time."""
+    told: dict[int, Counter[str]] = {}
+    for number, kind, count in connection.execute(
+        """
+        SELECT coalesce(revision, (SELECT min(number) FROM revision AS r WHERE r.recorded = event.at)), kind, count(*)
+        FROM event GROUP BY 1, 2
+        """
+    ):
+        told.setdefault(number, Counter())[kind] += count
+    points = []
+    rows = connection.execute("SELECT number, made, rules, counts, unread FROM revision ORDER BY number")
+    for number, made, rules, counts, unread in rows:
+        events = told.get(number, Counter())
+        points.append(
+            Checkpoint(
+                number,
+                made,
+                rules,
+                counts_from(counts),
+                unread,
+                fresh=events["first-found"],
+                mended=events["mended"],
+                lost=events["not-judged"] + events["run-gone"],
+                returned=events["found-again"],
+            )
+        )
+    return tuple(points)
 
 
 class _Keeper:
@@ -135,7 +182,8 @@ class _Keeper:
 
     def _event(self, matter: int, kind: str, why: str) -> None:
         self.connection.execute(
-            "INSERT INTO event (matter, at, kind, why) VALUES (?, ?, ?, ?)", (matter, self.at, kind, why)
+            "INSERT INTO event (matter, at, kind, why, revision) VALUES (?, ?, ?, ?, ?)",
+            (matter, self.at, kind, why, self.number),
         )
 
     def _sighting(self, matter: int, finding: Finding, how: str) -> None:
@@ -146,14 +194,23 @@ class _Keeper:
 
     def _fresh(self, finding: Finding) -> None:
         cursor = self.connection.execute(
-            "INSERT INTO matter (since, presence, mended, ambiguous, finding_id, finding) "
-            "VALUES (?, 'found', NULL, 0, ?, ?)",
-            (self.at, finding.finding_id, finding_text(finding)),
+            "INSERT INTO matter (since, presence, mended, ambiguous, finding_id, finding, topic) "
+            "VALUES (?, 'found', NULL, 0, ?, ?, ?)",
+            (self.at, finding.finding_id, finding_text(finding), self._topic(finding)),
         )
         assert cursor.lastrowid is not None
         self._event(cursor.lastrowid, "first-found", finding.message)
         self._sighting(cursor.lastrowid, finding, "new")
         self._tell("fresh", cursor.lastrowid)
+
+    def _topic(self, finding: Finding) -> str:
+        """Return the id of a new topic: that of its name, unless an older matter was called so, and keeps it."""
+        topic = topic_guid(self.revision.project, finding.finding_id)
+        turn = 1
+        while self.connection.execute("SELECT 1 FROM matter WHERE topic = ?", (topic,)).fetchone() is not None:
+            turn += 1
+            topic = topic_guid(self.revision.project, f"{finding.finding_id} {turn}")
+        return topic
 
     def _matched(self, matter: Matter, finding: Finding, match: Match) -> None:
         how = trend(matter.finding, finding)
@@ -258,10 +315,7 @@ def _insert_revision(
 
 def _latest_runs(connection: sqlite3.Connection) -> tuple[RunMark, ...]:
     rows = connection.execute("SELECT run, cable, verdict, length_m, corners FROM latest ORDER BY rowid")
-    return tuple(
-        RunMark(run, cable, verdict, length, np.array(json.loads(corners), dtype=float).reshape(-1, 3))
-        for run, cable, verdict, length, corners in rows
-    )
+    return tuple(run_of(row) for row in rows)
 
 
 def _replace_runs(connection: sqlite3.Connection, runs: Iterable[RunMark]) -> None:

@@ -44,4 +44,14 @@ STEPS = (
     CREATE TRIGGER sighting_remains BEFORE DELETE ON sighting BEGIN {_KEPT}; END;
     CREATE TRIGGER revision_remains BEFORE DELETE ON revision BEGIN {_KEPT}; END;
     """,
+    # the id by which others know a matter (of two that were called alike, the later one gets another); and the check
+    # that told an event
+    """
+    ALTER TABLE matter ADD COLUMN topic TEXT NOT NULL DEFAULT '';
+    UPDATE matter SET topic = topic_guid((SELECT project FROM revision ORDER BY number DESC LIMIT 1), finding_id);
+    UPDATE matter SET topic = topic_guid(topic, number)
+        WHERE EXISTS (SELECT 1 FROM matter AS older WHERE older.topic = matter.topic AND older.number < matter.number);
+    CREATE UNIQUE INDEX matter_by_topic ON matter (topic);
+    ALTER TABLE event ADD COLUMN revision INTEGER REFERENCES revision;  -- older ones: told by their time
+    """,
 )

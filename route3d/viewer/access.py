@@ -24,10 +24,11 @@ _HEADERS = {
     "x-content-type-options": "nosniff",
     "x-frame-options": "DENY",
     "referrer-policy": "no-referrer",
-    "cross-origin-opener-policy": "same-origin",
     "cross-origin-resource-policy": "same-origin",
     "permissions-policy": "camera=(), microphone=(), geolocation=(), payment=(), usb=()",
 }
+# Browsers heed it on this machine only: for other plain http addresses they say that they ignore it.
+_OPENER = ("cross-origin-opener-policy", "same-origin")
 REFUSED = 4401  # code of a socket that is closed because of a wrong cookie or origin
 
 _NO_ENTRY = (
@@ -129,7 +130,8 @@ class Door:
         async def dressed(message: Message) -> None:
             if message["type"] == "http.response.start":
                 answer = MutableHeaders(scope=message)
-                for name, value in _HEADERS.items():
+                near = is_loopback(urlsplit(f"//{host}").hostname or "") if self._access.knows_host(host) else True
+                for name, value in (*_HEADERS.items(), *((_OPENER,) if near else ())):
                     answer[name] = value
                 answer["content-security-policy"] = POLICY.format(host=host if self._access.knows_host(host) else "")
                 answer.setdefault("cache-control", "no-store")

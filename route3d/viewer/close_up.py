@@ -108,7 +108,8 @@ def _of_run(job: Job, review: Review, judged: RunReview, finding: Finding, place
     if finding.check == "bend" and finding.at_m is not None and judged.bends:
         middle = sum(finding.at_m) / 2.0
         bend = min(judged.bends, key=lambda b: abs(b.bend.at_m - middle))
-        if bend.required_inner_m is not None and 1e-3 < bend.bend.turn_rad < np.pi - 0.05:
+        shown = bend.bend.centre_radius_m > 1e-6 and 1e-3 < bend.bend.turn_rad < np.pi - 0.05  # a kink has no arc
+        if bend.required_inner_m is not None and shown:
             return _bend(pieces, bend, radius_m, finding)
     if finding.check in ("clash", "clearance", "separation", "bundle", "deck") and finding.other is not None:
         other = _nearest_of(job, review, finding.other, place, origin)

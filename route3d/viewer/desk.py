@@ -23,8 +23,9 @@ from route3d.model.run import Run
 from route3d.recheck import Checked, Difference
 from route3d.rules.rulebook import RuleBook
 from route3d.units import TOLERANCE_M
+from route3d.viewer.deciding import Ledger, SavedAs
 from route3d.viewer.draft_files import Left
-from route3d.viewer.edits import Edit, EditError, added_up, edited, read_changes, taken, within
+from route3d.viewer.edits import Edit, EditError, added_up, both_sides, edited, read_changes, taken, within
 from route3d.viewer.journal import Journal
 from route3d.viewer.page_building import building_payload
 from route3d.viewer.page_data import PageMaker, Results, chain_of, page_json
@@ -62,7 +63,9 @@ class Desk:
         results: Results,
         journal: Journal | None,
         shown: Callable[[str], str] = str,
+        ledger: Ledger | None = None,
     ) -> None:
+        self.ledger = Ledger(None) if ledger is None else ledger
         self._read, self._results, self._journal, self._shown = read, results, journal, shown
         self._lock = Lock()  # held only to read or replace what follows, never while working
         self._making = {which: RLock() for which in ("review", "building")}  # so that no two windows make the same
@@ -72,10 +75,11 @@ class Desk:
         self._notes: dict[str, tuple[str, ...]] = {}
         self._left = journal.left() if journal is not None else None
         self._nonce = secrets.token_hex(4)
-        self._payloads: dict[tuple[str, bool, bool], tuple[int, bytes]] = {}
+        self._payloads: dict[tuple[str, bool, bool], tuple[tuple[int, int], bytes]] = {}
         self.revision, self.building_revision = 1, 1
         self._origin_m: Floats | None = None
         self._put(opened)
+        self.ledger.opened(opened.checked.review, opened.checked.job.checks)
         self._forget_what_was_saved()
 
     def _forget_what_was_saved(self) -> None:
@@ -92,6 +96,7 @@ class Desk:
         self._checked = opened.checked
         job = opened.checked.job
         self._base = {run.run_id: run for run in job.runs}
+        self._without_route = {run.run_id: run for run in job.unrouted}
         fixed = {run.run_id for run in job.runs if not opened.editable(run)}
         self._maker = PageMaker.of(
             job,
@@ -108,6 +113,7 @@ class Desk:
         self._origin_m = self._maker.origin_m
         self._fixed = fixed
         self._runs = {run.fitted.run.run_id: run for run in opened.checked.review.runs}
+        self._saved_as = SavedAs(opened.checked.review)
 
     # --- what windows ask for ---------------------------------------------------------------------------------------
 
@@ -125,8 +131,10 @@ class Desk:
 
     def etag(self, which: str) -> str:
         """Return the tag of the review or of the building as it is now."""
-        number = self.revision if which == "review" else self.building_revision
-        return f'"{self._nonce}-{which}-{number}"'
+        return f'"{self._nonce}-{which}-{self._number(which)[0]}-{self._number(which)[1]}"'
+
+    def _number(self, which: str) -> tuple[int, int]:
+        return (self.revision, self.ledger.number) if which == "review" else (self.building_revision, 0)
 
     def payload(self, which: str, *, packed: bool = False, editable: bool = True) -> bytes:
         """Return review.json or building.bin as it is now, packed by gzip or not; kept until the next change."""
@@ -142,8 +150,9 @@ class Desk:
 
     def _payload(self, which: str, packed: bool, editable: bool) -> bytes:
         with self._lock:
-            number = self.revision if which == "review" else self.building_revision
-            checked, maker, drafts = self._checked, self._maker, self._drafts
+            number = self._number(which)
+            checked, maker, drafts, base = self._checked, self._maker, self._drafts, self._base
+            saved_as = self._saved_as.told()
             name = (which, packed, editable or which == "building")
             kept = self._payloads.get(name)
         if kept is not None and kept[0] == number:
@@ -153,12 +162,39 @@ class Desk:
         elif which == "building":
             made = building_payload(checked.job, maker.origin_m, shown=self._shown)
         else:
-            value = maker.review(checked.review, revision=number, editable=editable, live=True, chains_max=CHAINS_SENT)
+            revision = number[0]
+            value = maker.review(
+                checked.review, revision=revision, editable=editable, live=True, chains_max=CHAINS_SENT
+            )
             value["runs"] = self._marked(value["runs"], drafts)
+            value |= {**self.ledger.block(), "saved_as": saved_as}
+            if editable:
+                value["drafts"] = both_sides(drafts, base, maker.origin_m)
             made = self._shown(page_json(value).decode()).encode()
         with self._lock:
             self._payloads[name] = (number, made)
         return made
+
+    def now(self) -> tuple[Checked, PageMaker, int]:
+        """Return what is judged now, what turns it into what the page gets, and its revision."""
+        with self._lock:
+            return self._checked, self._maker, self.revision
+
+    def without_route(self) -> Mapping[str, Run]:
+        """Return the runs that the project gives by their ends only, whether a draft routes them or not."""
+        return self._without_route
+
+    def can_change(self, run_id: str) -> bool:
+        """Tell whether a run stands in a file that is written."""
+        return run_id not in self._fixed
+
+    def proposed(self, edit: Edit) -> Run | None:
+        """Return a run as it is now with ``edit``; None where there is no such run any more."""
+        with self._lock:
+            run = next((run for run in self._checked.job.runs if run.run_id == edit.run), None)
+        if run is None and edit.run not in self._without_route:
+            return None
+        return self._edited(edit, run)
 
     def drafted(self) -> Mapping[str, Edit]:
         """Return the drafts in force."""
@@ -176,7 +212,7 @@ class Desk:
         InputError
             They could not be written down; nothing has changed.
         """
-        changes = read_changes(edits, self._maker.origin_m, self._base)
+        changes = read_changes(edits, self._maker.origin_m, {**self._without_route, **self._base})
         for change in changes:
             if change["run"] in self._fixed:
                 run = self._base[change["run"]]
@@ -212,6 +248,7 @@ class Desk:
         self._good = self._drafts
         with self._lock:
             self._checked = state
+            self._saved_as.follow(difference)
             self.revision += 1
         return self._told(difference)
 
@@ -237,6 +274,7 @@ class Desk:
             self._journal.done_with(left)
         self._left = None
         told["notes"] = [*told["notes"], *why]
+        told["drafts"] = both_sides(self._drafts, self._base, self._maker.origin_m)
         return told
 
     def drop(self, everything: bool) -> bool:
@@ -268,6 +306,8 @@ class Desk:
         paths = {name: self._runs[name].fitted.pieces for name in self._drafts if name in self._runs}
         # what cannot be checked cannot be read again either: straps beyond a new end go now
         edits = [self._as_checked(edit) for edit in self._drafts.values()]
+        # a run that only gets a route is in the project file already
+        edits = [replace(e, added=False) if e.run in self._without_route else e for e in edits]
         left_out = [note for name in self._drafts for note in self._notes.get(name, ())]
         files, notes = self.opened.save(edits, paths)
         with self._lock:
@@ -290,6 +330,7 @@ class Desk:
             self._payloads = {}
             self.revision += 1
             self.building_revision += 1
+        self.ledger.opened(opened.checked.review, opened.checked.job.checks)
         if drafts:
             try:
                 self.check(drafts)
@@ -333,7 +374,12 @@ class Desk:
         """Return a run with its drafts, as it can be checked; None where it is deleted, or never was."""
         base, edit = self._base.get(name), self._drafts.get(name)
         self._notes.pop(name, None)
-        return base if edit is None else edited(edit, base, self.opened.project_file)
+        return base if edit is None else self._edited(edit, base)
+
+    def _edited(self, edit: Edit, run: Run | None) -> Run | None:
+        """Return a run as edited; one that the project has without a route keeps all that is said of it there."""
+        run = run if run is not None else self._without_route.get(edit.run)
+        return edited(edit, run, self.opened.project_file)
 
     def _clipped(self, runs: Mapping[str, Run | None]) -> dict[str, Run | None]:
         """Return the runs without straps and supports beyond their ends: a shortened run has lost them for now."""
@@ -367,6 +413,7 @@ class Desk:
             "summary": dict(difference.summary),
             "unsaved": self.unsaved,
             "notes": [note for notes in self._notes.values() for note in notes],
+            "saved_as": self._saved_as.told(),
         }
         findings = [*difference.new, *difference.altered]
         if len(difference.runs) > WHOLE_RUNS or len(findings) > WHOLE_FINDINGS:

@@ -17,6 +17,7 @@ Floats = NDArray[np.float64]
 Point = tuple[float, float, float]
 
 SAME_M = 1.5e-6  # corners travel rounded to a micrometre
+_DECIMALS = 6
 POINTS_MAX = 5_000  # corners, straps or supports of one run
 RUNS_MAX = 5_000  # in one message
 _FAR_M = 1e8  # no building is there
@@ -232,6 +233,35 @@ def edited(edit: Edit, run: Run | None, project_file: str) -> Run | None:
         where = {"file": project_file, "where": f"run {edit.run!r}"}
         return Run(run_id=edit.run, **{**ends, **where, **changed})
     return replace(run, **changed) if changed else run
+
+
+def both_sides(drafts: Mapping[str, Edit], base: Mapping[str, Run], origin_m: Floats) -> list[dict[str, Any]]:
+    """Return each draft as the page gets it: the run before, as the project has it, and after; places from the origin.
+
+    An end that nobody states is None on both sides, so that going back or forth does not state it. ``arcs`` tells that
+    the run has arcs drawn in CAD, which go once its changed corners are saved.
+    """
+    result = []
+    for name, edit in drafts.items():
+        run = base.get(name)
+        gone: dict[str, Any] = {"run": name, "deleted": True}
+        before = gone if run is None else _whole(run, origin_m)
+        after = edited(replace(edit, added=run is None), run, "")
+        arcs = run is not None and bool(run.drawn_radius_m.any())
+        result.append({"before": before, "after": gone if after is None else _whole(after, origin_m), "arcs": arcs})
+    return result
+
+
+def _whole(run: Run, origin_m: Floats) -> dict[str, Any]:
+    return {
+        "run": run.run_id,
+        "corners_m": np.round(run.corners_m - origin_m, _DECIMALS).tolist(),
+        "straps_at_m": list(run.straps_at_m),
+        "supports_at_m": list(run.supports_at_m),
+        "cable": run.cable_id,
+        "start": run.start,
+        "end": run.end,
+    }
 
 
 def within(run: Run, length_m: float, tolerance_m: float) -> tuple[Run, tuple[str, ...]]:

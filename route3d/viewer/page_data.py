@@ -22,6 +22,7 @@ from route3d.model.cable import Cable
 from route3d.model.element import ROLES
 from route3d.model.finding import CHECKS, Finding, Review, RunReview, Step
 from route3d.model.job import Job
+from route3d.model.run import Run
 from route3d.model.zone import Zone
 from route3d.rules.bend import required_bend
 from route3d.rules.provenance import provenance
@@ -185,6 +186,7 @@ class PageMaker:
             "findings": self.findings(review.findings, fitted),
             "chains": {f.finding_id: chain_of(review.chains, f.finding_id) for f in review.findings[:chains_max]},
             "zones": [self._zone(zone) for zone in self.job.zones],
+            "without_route": [self._ends(run) for run in self.job.unrouted],
             "plans": None,
         }
 
@@ -256,6 +258,19 @@ class PageMaker:
             "zones": [{"name": z.pop("zone"), **z} for z in map(dict, row["zones"])],
             "straps_at_m": list(drawn.straps_at_m),
             "supports_at_m": list(drawn.supports_at_m),
+        }
+
+    def _ends(self, run: Run) -> dict[str, Any]:
+        """Return a run of which only the ends are given."""
+        start, end = self._local(run.corners_m, _CORNER_DECIMALS)
+        return {
+            "id": run.run_id,
+            "cable": run.cable_id,
+            "radius_m": self.job.cables[run.cable_id].radius_m,
+            "from_m": start,
+            "to_m": end,
+            "start": run.start,
+            "end": run.end,
         }
 
     def _required(self, run: RunReview, judged: Any, radius_m: float | None) -> Any:

@@ -11,11 +11,13 @@ from importlib.resources import files
 from typing import Any
 
 from route3d.errors import MissingExtraError
+from route3d.model.decision import Kept
 from route3d.model.finding import Review
 from route3d.model.job import Job
 from route3d.rules.rulebook import RuleBook
 from route3d.viewer.page_building import building_payload
 from route3d.viewer.page_data import PageMaker, Results, page_json
+from route3d.viewer.page_decisions import page_decisions
 
 _STYLE = '<link rel="stylesheet" href="/app.css">'
 _SCRIPT = '<script src="/app.js"></script>'
@@ -34,14 +36,16 @@ def page_file(
     *,
     project_file: str,
     shown: Callable[[str], str] = str,
+    kept: Kept | None = None,
 ) -> str:
-    """Return the page with a whole review and the building, read-only.
+    """Return the page with a whole review, its decisions and the building, read-only.
 
     Parameters
     ----------
     results : what `reports.results_json.results` does, handed in by the command.
     project_file : name of the project file, without its folder.
     shown : takes folders of this machine out of texts.
+    kept : what is kept from check to check, as the check of this review left it.
 
     Raises
     ------
@@ -50,7 +54,9 @@ def page_file(
     """
     index, style, script = (_built(name) for name in ("index.html", "app.css", "app.js"))
     maker = PageMaker.of(job, review, rules, results, editable=lambda run_id: False, project_file=project_file)
-    said = shown(page_json(maker.review(review)).decode("utf-8")).encode("utf-8")
+    decided = page_decisions(Kept() if kept is None else kept, {f.finding_id: f for f in review.findings})
+    whole = {**maker.review(review), **decided, "decisions_number": 0, "decisions_trouble": "", "saved_as": {}}
+    said = shown(page_json(whole).decode("utf-8")).encode("utf-8")
     building = building_payload(job, maker.origin_m, quantised=True, shown=shown)
     embedded = "".join(
         f'<script id="{name}" type="application/octet-stream">{_packed(data)}</script>\n'

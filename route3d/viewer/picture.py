@@ -2,12 +2,9 @@
 
 from __future__ import annotations
 
-import os
 from pathlib import Path
 
-from PIL import Image
-
-from route3d.errors import Route3DError
+from route3d.files import whole_file
 from route3d.model.finding import Review
 from route3d.model.job import Job
 from route3d.viewer.composition import compose
@@ -46,19 +43,5 @@ def draw_picture(
     staged = stage(job, review, view, layout.scene_width, layout.scene_height, layout.scale)
     pixels = render(staged.backdrop, staged.runs, staged.markers, staged.camera, staged.lines)
     image = compose(layout, job, review, staged, pixels)
-    _write(image, path)
-
-
-def _write(image: Image.Image, path: Path) -> None:
-    """Write beside the target first, so that nobody ever reads half a picture."""
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
-    try:
-        try:
-            image.save(temporary, format="PNG")
-            os.replace(temporary, path)
-        finally:
-            temporary.unlink(missing_ok=True)
-    except OSError as error:
-        raise Route3DError(
-            f"{path}: the picture cannot be written there ({error.strerror}); name another file"
-        ) from error
+    with whole_file(path) as file:
+        image.save(file, format="PNG")

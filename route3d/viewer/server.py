@@ -23,6 +23,7 @@ from route3d.errors import Route3DError
 from route3d.viewer.access import Access, Door, is_loopback
 from route3d.viewer.desk import Desk
 from route3d.viewer.inputs import watch_inputs
+from route3d.viewer.page_data import page_json
 from route3d.viewer.windows import MESSAGE_MAX, Windows
 
 BUILT = Path(__file__).parent / "page" / "built"
@@ -90,6 +91,10 @@ def viewer_app(
             return PlainTextResponse("There is no such finding now.\n", 404)
         return Response(content, media_type="application/json")
 
+    async def decisions(_: Request) -> Response:
+        content = await run_in_threadpool(lambda: shown(page_json(desk.ledger.block()).decode()))
+        return Response(content, media_type="application/json")
+
     @asynccontextmanager
     async def living(_: Starlette) -> AsyncIterator[None]:
         stop = asyncio.Event()
@@ -98,11 +103,13 @@ def viewer_app(
         tasks = [
             asyncio.create_task(windows.work()),
             asyncio.create_task(watch_inputs(lambda: desk.opened.watched, windows.input_changed, stop)),
+            asyncio.create_task(windows.watch_decisions()),
         ]
         yield
         stop.set()
         await windows.close()
         tasks[0].cancel()
+        tasks[2].cancel()
         for task in tasks:
             with suppress(asyncio.CancelledError, TimeoutError):
                 await asyncio.wait_for(task, 2.0)
@@ -110,6 +117,7 @@ def viewer_app(
     routes = [
         *(Route(path, payload) for path in _PAYLOADS),
         Route("/chain.json", chain),
+        Route("/decisions.json", decisions),
         WebSocketRoute("/live", windows.serve),
         Route("/{path:path}", static),
     ]

@@ -20,6 +20,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect, WebSocketState
 from route3d.errors import Route3DError
 from route3d.viewer.access import Access
 from route3d.viewer.desk import Desk, Message
+from route3d.viewer.proposing import SEARCHES, Proposing
 
 log = logging.getLogger(__name__)
 T = TypeVar("T")
@@ -30,6 +31,7 @@ _SELECTED = ("finding", "run", "element", "camera")
 _SELECTION_MAX = 4_000
 _SYNC_AFTER_S = 0.1
 _SAY_EVERY_S = 0.2
+_LOOK_EVERY_S = 1.0
 _READ_ONLY = "this page is read-only: whoever started the viewer has not allowed others to edit"
 
 
@@ -61,8 +63,11 @@ class Windows:
         self._open: set[Window] = set()
         self._asked: asyncio.Queue[Asked] = asyncio.Queue()
         self._worker = ThreadPoolExecutor(1, "bench")
+        self._clerk = ThreadPoolExecutor(1, "clerk")  # a database may keep others waiting; drafts shall not wait for it
+        self._deciding: set[asyncio.Task[None]] = set()
         self._input_changed: list[str] = []
         self._said_at = 0.0
+        self._proposing = Proposing(desk, self._send_if_open)
 
     # --- one window -------------------------------------------------------------------------------------------------
 
@@ -80,6 +85,7 @@ class Windows:
             pass
         finally:
             self._open.discard(window)
+            self._proposing.forget(window)
             writer.cancel()
 
     def _hello(self, window: Window) -> None:
@@ -94,6 +100,7 @@ class Windows:
                 "drafts": self._desk.offered() if window.may_edit else None,
                 "unsaved": self._desk.unsaved,
                 "input_changed": self._input_changed,
+                "decisions_number": self._desk.ledger.number,
             },
         )
 
@@ -122,13 +129,27 @@ class Windows:
         number = seq if isinstance(seq, int) and not isinstance(seq, bool) and abs(seq) < 2**53 else None
         if do == "select":
             self._select(window, number, said)
-        elif do in ("draft", "save", "take-drafts", "drop-drafts", "reload"):
-            if window.may_edit:
-                self._asked.put_nowait(Asked(window, do, number, said))
-            else:
+        elif do == "decide":
+            self._begin_to_decide(window, number, said)
+        elif do in ("draft", "save", "take-drafts", "drop-drafts", "reload", "try", "stop", *SEARCHES):
+            if not window.may_edit:
                 self._fail(window, number, self._why_not if self._why_not is not None else _READ_ONLY)
+            elif do in ("stop", *SEARCHES):
+                self._search(window, do, number, said)
+            else:
+                self._asked.put_nowait(Asked(window, do, number, said))
         else:
-            self._fail(window, number, "a message must say what to do: draft, save, select …")
+            self._fail(window, number, "a message must say what to do: draft, save, decide, select …")
+
+    def _search(self, window: Window, do: str, seq: int | None, said: Message) -> None:
+        if do == "stop":
+            why = self._proposing.stop(window, said.get("of"))
+            if why is None:
+                self._send(window, {"say": "stopped", "seq": seq, "of": said.get("of")})
+        else:
+            why = self._proposing.search(window, do, seq, said.get("run"))
+        if why is not None:
+            self._fail(window, seq, why)
 
     def _select(self, window: Window, seq: int | None, said: Message) -> None:
         shown = {key: said.get(key) for key in _SELECTED}
@@ -142,6 +163,44 @@ class Windows:
             # where others only look on, they follow and do not lead
             self._tell({"say": "selected", **shown}, but=window)
 
+    # --- decisions --------------------------------------------------------------------------------------------------
+
+    def _begin_to_decide(self, window: Window, seq: int | None, said: Message) -> None:
+        if not window.may_edit:
+            self._fail(window, seq, self._why_not if self._why_not is not None else _READ_ONLY)
+            return
+        task = asyncio.create_task(self._decide(Asked(window, "decide", seq, said)))
+        self._deciding.add(task)
+        task.add_done_callback(self._deciding.discard)
+
+    async def _decide(self, asked: Asked) -> None:
+        try:
+            changed = await self._by_clerk(self._desk.ledger.decide, asked.said)
+        except Route3DError as error:
+            self._fail(asked.window, asked.seq, str(error))
+        except Exception:
+            log.exception("the viewer could not decide")
+            self._fail(asked.window, asked.seq, "a fault in route3d itself; see whether the decision is listed")
+        else:
+            self._answer(asked, {"say": "decided", **changed})
+
+    async def watch_decisions(self) -> None:
+        """Tell all windows what others decided, on the command line or in another viewer, until cancelled."""
+        while True:
+            await asyncio.sleep(_LOOK_EVERY_S)
+            if not self._open:
+                continue
+            try:
+                changed = await self._by_clerk(self._desk.ledger.refresh)
+            except Exception:
+                log.exception("the viewer could not read the decisions")
+                continue
+            if changed is not None:
+                self._tell({"say": "decided", "seq": None, **changed})
+
+    async def _by_clerk(self, do: Callable[..., T], *given: Any) -> T:
+        return await asyncio.get_running_loop().run_in_executor(self._clerk, do, *given)
+
     # --- telling windows --------------------------------------------------------------------------------------------
 
     def _send(self, window: Window, message: Message) -> None:
@@ -150,6 +209,10 @@ class Windows:
                 window.out.get_nowait()
             message = {"say": "review-changed", "revision": self._desk.revision}
         window.out.put_nowait(message)
+
+    def _send_if_open(self, window: Window, message: Message) -> None:
+        if window in self._open:
+            self._send(window, message)
 
     def _tell(self, message: Message, but: Window | None = None) -> None:
         for window in self._open:
@@ -194,7 +257,11 @@ class Windows:
         return await self._asked.get()
 
     async def _on_bench(self, do: Callable[..., T], *given: Any) -> T:
-        return await asyncio.get_running_loop().run_in_executor(self._worker, do, *given)
+        self._proposing.busy(True)
+        try:
+            return await asyncio.get_running_loop().run_in_executor(self._worker, do, *given)
+        finally:
+            self._proposing.busy(False)
 
     async def _do(self, batch: list[Asked]) -> None:
         if batch[0].do == "draft":
@@ -251,6 +318,10 @@ class Windows:
         except (Route3DError, ValueError, OSError) as error:
             self._tell({"say": "failed", "seq": None, "why": f"saved, but it cannot be read again: {error}"})
 
+    async def _try(self, asked: Asked) -> None:
+        told = await self._on_bench(self._proposing.proposals.again, asked.said.get("proposal"))
+        self._send(asked.window, {**told, "stale": False, "seq": asked.seq})
+
     async def _reload(self, asked: Asked) -> None:
         await self._read_again()
 
@@ -276,8 +347,12 @@ class Windows:
         for window in list(self._open):
             if window.socket.client_state is WebSocketState.CONNECTED:
                 await window.socket.close(1001)
+        if self._deciding:
+            await asyncio.wait(self._deciding, timeout=_LOOK_EVERY_S)
+        await self._proposing.close()
         await self._on_bench(self._desk.close)
         self._worker.shutdown(wait=False)
+        self._clerk.shutdown(wait=False)
 
 
 def _batches(asked: list[Asked]) -> list[list[Asked]]:

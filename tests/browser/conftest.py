@@ -57,9 +57,9 @@ def _die_with_parent() -> None:
 class Viewer:
     """``route3d view`` as a process of its own."""
 
-    def __init__(self, project: Path) -> None:
+    def __init__(self, project: Path, *options: str) -> None:
         self.project = project
-        command = [sys.executable, "-m", "route3d", "view", str(project), "--no-browser", "--port", "0"]
+        command = [sys.executable, "-m", "route3d", "view", str(project), "--no-browser", "--port", "0", *options]
         self.process = subprocess.Popen(
             command,
             stdout=subprocess.PIPE,
@@ -103,12 +103,12 @@ def viewer(tmp_path_factory: pytest.TempPathFactory) -> Iterator[Viewer]:
 
 
 @pytest.fixture
-def serve() -> Iterator[Callable[[Path], Viewer]]:
+def serve() -> Iterator[Callable[..., Viewer]]:
     """Start servers of the test's own."""
     started: list[Viewer] = []
 
-    def start(project: Path) -> Viewer:
-        started.append(Viewer(project))
+    def start(project: Path, *options: str) -> Viewer:
+        started.append(Viewer(project, *options))
         return started[-1]
 
     yield start

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 import signal
 from collections.abc import Callable, Iterator
 from pathlib import Path
@@ -82,6 +83,50 @@ def test_a_typed_corner_is_checked_undone_redone_and_saved(page: Page, served: V
     expect(page.locator("#panel-edit .now")).to_contain_text("fails")
 
 
+def test_undo_goes_on_behind_a_save_and_says_that_the_file_was_written(page: Page, served: Viewer) -> None:
+    file = served.project / "route3d.toml"
+    before = file.read_text(encoding="utf-8")
+    begin(page, OTHER)
+    type_corner(page, 1, "y", "3300")
+    expect(page.locator("#save")).to_have_text("Save (1)", timeout=20_000)
+    page.locator("#save").click()
+    expect(page.locator("#save")).to_have_text("Saved", timeout=20_000)
+    assert file.read_text(encoding="utf-8") != before
+    expect(page.locator("#status")).to_contain_text("read anew", timeout=20_000)
+    undo = page.locator("#bar [data-key=undo]")
+    expect(undo).to_have_attribute("title", re.compile("in the file already"))
+    undo.click()
+    expect(page.locator("#save")).to_have_text("Save (1)", timeout=20_000)
+    expect(page.locator("#panel-edit .ahead")).to_contain_text("1 step that you took back is still in the file")
+    page.locator("#bar [data-key=redo]").click()
+    expect(page.locator("#save")).to_have_text("Saved", timeout=20_000)
+    expect(page.locator("#panel-edit .ahead")).to_have_count(0)
+    undo.click()
+    expect(page.locator("#save")).to_have_text("Save (1)", timeout=20_000)
+    page.locator("#save").click()
+    expect(page.locator("#save")).to_have_text("Saved", timeout=20_000)
+    assert file.read_text(encoding="utf-8") == before
+
+
+def test_after_a_reload_drafts_are_taken_back_one_by_one(page: Page) -> None:
+    begin(page, OTHER)
+    type_corner(page, 1, "y", "3300")
+    expect(page.locator("#save")).to_have_text("Save (1)", timeout=20_000)
+    begin(page, "L1-REC-15")
+    page.locator("[data-key=delete-run]").click()
+    expect(page.locator("#save")).to_have_text("Save (2)", timeout=20_000)
+    page.reload()
+    page.wait_for_selector("body[data-ready=yes]", timeout=60_000)
+    expect(page.locator(".line-state")).to_contain_text("live")
+    undo = page.locator("#bar [data-key=undo]")
+    expect(undo).to_have_attribute("title", re.compile("the earlier changes of L1-REC-15"))
+    undo.click()
+    expect(page.locator("#save")).to_have_text("Save (1)", timeout=20_000)
+    undo.click()
+    expect(page.locator("#save")).to_have_text("Saved", timeout=20_000)
+    expect(undo).to_be_disabled()
+
+
 def test_corners_and_straps_come_and_go_by_key(page: Page) -> None:
     begin(page, OTHER)
     corners = page.locator("#panel-edit .corners > li")
@@ -130,7 +175,6 @@ def test_drafts_survive_a_killed_server(
     begin(page)
     type_corner(page, 1, "z", "3000")
     expect(page.locator("#save")).to_have_text("Save (1)", timeout=20_000)
-    page.wait_for_timeout(500)
     first.stop(signal.SIGKILL)
     expect(page.locator(".banner.lost")).to_contain_text("Your changes are kept")
     page.close()

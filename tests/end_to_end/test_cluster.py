@@ -75,7 +75,7 @@ def test_the_sample_project_gives_the_same_file(cluster: LocalCluster, tmp_path:
 
 
 def test_other_versions_are_refused_in_a_sentence(cluster: LocalCluster, monkeypatch: pytest.MonkeyPatch) -> None:
-    monkeypatch.setattr(versions, "__version__", "0.0.9")
+    monkeypatch.setattr(versions, "VERSION", "0.0.9")
     status, output = call("check", str(SAMPLE), "--cluster", cluster.scheduler_address)
     assert status == 2
     assert "other versions" in output and "0.1.0" in output and "0.0.9" in output

@@ -170,7 +170,7 @@ def test_a_finding_is_explained_from_fact_to_verdict(project) -> None:
         output.index(word) for word in ("\nfact ", "\nrule ", "\ncondition ", "\nexemption ", "\nverdict ", "\nremedy ")
     ]
     assert places == sorted(places)
-    assert "2040.0 mm (6 ft 8 5/16 in) is 211.2 mm (8 5/16 in) more than 1828.8 mm (6 ft 0 in). Violation." in output
+    assert "2040.0 mm (6 ft 8-5/16 in) is 211.2 mm (8-5/16 in) more than 1828.8 mm (6 ft 0 in). Violation." in output
 
 
 def test_the_chain_stands_in_the_results_too(project) -> None:
@@ -194,7 +194,7 @@ def test_a_granted_exemption_is_explained_with_its_run(project) -> None:
     status, output = call("explain", "whip", str(folder))
     assert status == 0
     assert "exempt: whip" in output and "NEC 2023 330.30(D)(2)" in output
-    assert "whip: 1000.0 mm (3 ft 3 3/8 in) from the box at 0.000 m to the luminaire" in output
+    assert "whip: 1000.0 mm (3 ft 3-3/8 in) from the box at 0.000 m to the luminaire" in output
 
 
 @pytest.mark.parametrize("suffix", ["svg", "png"])

@@ -150,3 +150,84 @@ def test_straps_at_the_very_limit_pass_in_every_unit_of_the_project(ceiling, uni
     assert (status, plans["a"]["fewest"]) == (0, 2)
     assert [s["at_m"] for s in plans["a"]["straps"]] == pytest.approx([0.3048, 2.1336], abs=1e-4)
     assert not violations(ceiling)
+
+
+def strap_points(scratch, run: str | None, *places) -> None:
+    """Draw straps as points on layer E-STRP of the model; ``run`` is named in their extended data."""
+    if "ROUTE3D" not in scratch.doc.appids:
+        scratch.doc.appids.new("ROUTE3D")
+    for place in places:
+        point = scratch.space.add_point(place, dxfattribs={"layer": "E-STRP"})
+        if run is not None:
+            point.set_xdata("ROUTE3D", [(1000, f"run={run}")])
+
+
+@pytest.mark.parametrize("named", [False, True])
+def test_a_drawn_strap_that_names_a_run_counts_for_that_run_only(ceiling, named) -> None:
+    ceiling.run([(0, 0, 3000), (1000, 0, 3000)], "near")
+    ceiling.run([(0, 20, 3000), (1000, 20, 3000)], "beside")
+    strap_points(ceiling, "near" if named else None, (250, 0, 3000), (750, 0, 3000))
+    found = ceiling.check("--only", "securing,supporting")
+    confirm = [f for f in found.results["findings"] if "nearer to" in f["message"]]
+    held = {run["id"]: sum(s["kind"] == "strap" for s in run["supports"]) for run in found.results["runs"]}
+    if named:
+        # the other run is 20 mm away, well within reach, and not secured by straps that are not its own
+        assert held == {"near": 2, "beside": 0} and not confirm
+        assert {f["run"] for f in found.violations()} == {"beside"}
+    else:
+        assert held == {"near": 2, "beside": 2} and {f["run"] for f in confirm} == {"beside"}
+        assert not found.violations()
+
+
+def test_a_block_that_names_a_run_counts_for_that_run_only(ceiling) -> None:
+    block = ceiling.doc.blocks.new("CLIP")
+    block.add_line((-10, 0, 0), (10, 0, 0))
+    ceiling.doc.appids.new("ROUTE3D")
+    for run_id, y in (("a", 0), ("b", 20)):
+        ceiling.run([(0, y, 3000), (1000, y, 3000)], run_id)
+        for x in (250, 750):
+            clip = ceiling.space.add_blockref("CLIP", (x, y, 3000), dxfattribs={"layer": "E-STRP"})
+            clip.set_xdata("ROUTE3D", [(1000, f"run={run_id}")])
+    found = ceiling.check("--only", "securing,supporting")
+    assert not found.violations() and not [f for f in found.results["findings"] if "nearer to" in f["message"]]
+    assert [sum(s["kind"] == "strap" for s in run["supports"]) for run in found.results["runs"]] == [2, 2]
+
+
+def test_a_strap_that_names_a_run_out_of_reach_is_said_to_hold_nothing(ceiling) -> None:
+    ceiling.run([(0, 0, 3000), (1000, 0, 3000)], "a", straps=[250, 750])
+    strap_points(ceiling, "renamed", (500, 0, 3000))
+    found = ceiling.check("--only", "securing,supporting")
+    (idle,) = [f for f in found.results["findings"] if f["rule"] == "route3d attach"]
+    assert "for 'renamed'" in idle["message"] and "hold nothing" in idle["message"] and idle["severity"] == "caution"
+
+
+def test_straps_written_for_a_tight_bundle_raise_no_cautions(ceiling) -> None:
+    doc = ezdxf.new(units=4)
+    doc.appids.new("ROUTE3D")
+    for n in range(3):
+        points = [(0, 14 * n, 3000), (5000, 14 * n, 3000)]
+        line = doc.modelspace().add_polyline3d(points, dxfattribs={"layer": "E-CABL"})
+        line.set_xdata("ROUTE3D", [(1000, f"id=L{n}"), (1000, "start=box"), (1000, "end=box")])
+    doc.saveas(ceiling.folder / "routes.dxf")
+    ceiling.table('[[routes]]\nfile = "routes.dxf"\n[routes.cables]\n"E-CABL" = "mc"\n')
+    ceiling.write()
+    status, output, _ = planned(ceiling, "--write")
+    assert status == 0, output
+    assert not violations(ceiling)
+    findings = json.loads((ceiling.folder / "again.json").read_text())["findings"]
+    assert not [f for f in findings if f["rule"] == "route3d attach"]
+    assert {run["added"] for run in planned(ceiling)[2].values()} == {0}
+
+
+def test_a_drawn_strap_that_may_not_count_is_named_for_taking_out(ceiling) -> None:
+    ceiling.box("M-DUCT", (400, -200, 2700), (600, 200, 2950))
+    ceiling.role("M-DUCT", "duct")
+    ceiling.head.append("[settings]\nstrap_reach = 45")
+    ceiling.run([(0, 0, 3000), (400, 0, 3000), (400, 0, 2962), (1500, 0, 2962)], "a")
+    strap_points(ceiling, None, (500, 0, 2962))
+    ceiling.write()
+    _, output, plans = planned(ceiling)
+    (taken,) = plans["a"]["take_out_of_drawing"]
+    assert taken["element"].startswith("model.dxf:")
+    assert f"The strap {taken['element']} on layer E-STRP" in output
+    assert "take it out of that drawing" in " ".join(output.split())

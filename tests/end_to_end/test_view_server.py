@@ -85,6 +85,7 @@ def test_every_answer_carries_the_policy(server) -> None:
         assert headers["x-content-type-options"] == "nosniff"
         assert headers["referrer-policy"] == "no-referrer"
         assert headers["cross-origin-resource-policy"] == "same-origin"
+        assert headers["cross-origin-opener-policy"] == "same-origin"
         assert "server" not in headers
 
 
@@ -177,6 +178,31 @@ def test_a_run_is_added_deleted_and_forgotten(server) -> None:
         told = window.ask("draft", edits=[{"run": "new-1", "deleted": True}, {"run": "b", "deleted": False}])
         assert told["runs_gone"] == ["new-1"] and [run["id"] for run in told["runs"]] == ["b"]
         assert told["unsaved"] == 0
+
+
+def test_a_page_opened_anew_is_told_what_is_drafted_and_how_it_was(server) -> None:
+    before, edit = corners(server, "a"), lowered(server)
+    with server.window() as window:
+        assert server.review()["drafts"] == []
+        window.ask("draft", edits=[edit])
+        (draft,) = server.review()["drafts"]
+        assert draft["before"]["corners_m"] == before and draft["after"]["corners_m"] == edit["corners_m"]
+        assert window.ask("draft", edits=[draft["before"]])["unsaved"] == 0
+        assert server.review()["drafts"] == []
+
+
+def test_what_was_saved_is_taken_back_as_a_new_change(server, project) -> None:
+    before = corners(server, "a")
+    text = (project / "route3d.toml").read_text(encoding="utf-8")
+    with server.window() as window:
+        clash = next(f["id"] for f in window.ask("draft", edits=[lowered(server)])["findings"] if f["check"] == "clash")
+        window.ask("save")
+        window.hear("review-changed")
+        told = window.ask("draft", edits=[{"run": "a", "corners_m": before}])
+        assert told["unsaved"] == 1 and clash in told["findings_gone"]
+        window.ask("save")
+        window.hear("review-changed")
+    assert (project / "route3d.toml").read_text(encoding="utf-8") == text
 
 
 def test_a_strap_beyond_a_shortened_end_is_left_out_and_comes_back(server) -> None:
@@ -332,7 +358,7 @@ def test_drafts_that_come_faster_than_checks_are_checked_together(server) -> Non
 def test_others_on_the_network_look_and_do_not_touch(project, monkeypatch) -> None:
     monkeypatch.setattr("route3d.viewer.access.is_loopback", lambda host: False)
     with served(project, host="0.0.0.0") as server, server.window() as window, server.window() as other:
-        assert server.review()["editable"] is False
+        assert server.review()["editable"] is False and "drafts" not in server.review()
         hello = window.hear("hello")
         assert hello["editable"] is False and "read-only" in hello["why_not_editable"]
         for do in ("draft", "save", "take-drafts", "drop-drafts", "reload"):
@@ -465,6 +491,9 @@ def test_a_run_drawn_in_cad_is_moved_and_saved_as_a_new_drawing_beside_the_old(s
     assert after["verdict"] == checked["verdict"]
     for mine, theirs in zip(after["corners_m"], moved, strict=True):
         assert mine == pytest.approx(theirs, abs=1e-5)
+    with sample.window() as window:
+        told = window.ask("draft", edits=[{"run": run["id"], "corners_m": run["corners_m"]}])
+        assert told["say"] == "checked" and told["unsaved"] == 1, "what was saved is taken back as a new change"
 
 
 def test_what_is_shown_while_drafting_is_what_a_check_from_nothing_says(sample) -> None:

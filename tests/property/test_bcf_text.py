@@ -22,7 +22,7 @@ TEXT = st.text(st.characters(), max_size=40) | st.sampled_from(["", " ", "\ud800
 @settings(deadline=None, max_examples=60)
 @given(run=TEXT, message=TEXT, rule=TEXT, remedy=TEXT, project=TEXT)
 def test_any_text_makes_a_valid_topic(version, run, message, rule, remedy, project) -> None:
-    finding = Finding("bend", "note", run, None, rule, None, None, None, None, "", message, remedy, False, "bend-1")
+    finding = Finding("bend", "note", run, rule, message, remedy, finding_id="bend-1")
     review = Review(project, "nec-2023", "2026-01-31T10:00:00Z", (), (finding,), (), ())
     topic = finding_topic(review, finding)
     tree = parsed(markup_part(version, topic), "a", "b")

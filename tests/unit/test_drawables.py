@@ -41,7 +41,7 @@ def judged(verdict="fail", shift=(0.0, 0.0, 0.0), supports=(), end="luminaire"):
 
 
 def finding(check="clash", severity="violation", point=(1.0, 0.0, 0.0), name="f1"):
-    return Finding(check, severity, "R1", None, "rule", (1.0, 1.0), point, -0.01, 0.0, "m", "m", "r", False, name)
+    return Finding(check, severity, "R1", "rule", "m", "r", None, (1.0, 1.0), point, -0.01, 0.0, "m", False, name)
 
 
 def job_of(elements=(), zones=(), cable_m=2 * RADIUS_M):

@@ -34,14 +34,14 @@ def said(chain: tuple[Step, ...], step: str) -> str:
 def test_a_tight_bend_goes_from_the_arc_over_the_rule_to_the_verdict() -> None:
     ((_, chain),) = explained(scene_for(bent_run(0.080), cable()), "bend")
     assert [s.step for s in chain] == sorted((s.step for s in chain), key=STEPS.index)
-    assert "80.0 mm (3 1/8 in) at the centre line; less half of the 12.0 mm" in said(chain, "fact")
+    assert "80.0 mm (3-1/8 in) at the centre line; less half of the 12.0 mm" in said(chain, "fact")
     assert "inner edge has 74.0 mm" in said(chain, "fact")
     assert said(chain, "rule").startswith("NEC 2023 330.24(B): metal-clad cable, interlocked")
     assert "Source of the value: seen" in said(chain, "rule")
-    assert "84.0 mm (3 5/16 in) = 7 × 12.0 mm over the sheath" in said(chain, "condition")
+    assert "84.0 mm (3-5/16 in) = 7 × 12.0 mm over the sheath" in said(chain, "condition")
     assert "maker's bend_multiplier: none" in said(chain, "exemption")
     assert (
-        said(chain, "verdict") == "74.0 mm (2 15/16 in) is 10.0 mm (3/8 in) less than 84.0 mm (3 5/16 in). Violation."
+        said(chain, "verdict") == "74.0 mm (2-15/16 in) is 10.0 mm (3/8 in) less than 84.0 mm (3-5/16 in). Violation."
     )
 
 
@@ -76,7 +76,7 @@ def refused(length: float, supports: list[Any], zones: list[Any], **given: Any) 
         ({"end": "luminaire", "length": 1.5}, "whip at the end: refused, it is not within an accessible ceiling"),
         (
             {"end": "luminaire", "zones": [(CEILING, 0.0, 3.0)]},
-            "whip at the end: refused, 3000.0 mm (9 ft 10 1/8 in) from the box at 0.000 m is more than the 1828.8 mm",
+            "whip at the end: refused, 3000.0 mm (9 ft 10-1/8 in) from the box at 0.000 m is more than the 1828.8 mm",
         ),
         (
             {"end": "luminaire", "zones": [(CEILING, 2.0, 3.0)], "supports": [1.9 - 0.6], "length": 3.0},

@@ -34,7 +34,7 @@ def test_finding_has_both_numbers_the_rule_the_place_and_a_remedy() -> None:
     found = judged(0.080).findings[0]
     assert (found.check, found.severity, found.rule, found.unit) == ("bend", "violation", "NEC 2023 330.24(B)", "m")
     assert (found.measured, found.required) == (pytest.approx(0.074), pytest.approx(0.084))
-    assert "74.0 mm (2 15/16 in)" in found.message and "84.0 mm (3 5/16 in)" in found.message
+    assert "74.0 mm (2-15/16 in)" in found.message and "84.0 mm (3-5/16 in)" in found.message
     assert "7 × 12.0 mm over the sheath" in found.message
     assert found.at_m == pytest.approx((0.0, 0.080 * math.pi / 2))
     # both legs are 80 mm and must be 90 mm

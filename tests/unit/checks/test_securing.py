@@ -113,7 +113,7 @@ def test_a_span_that_is_not_supported_either_says_both() -> None:
 def test_message_has_both_numbers_in_both_units_and_the_places() -> None:
     _, findings = judged(straight_run(4.0), cable(), [0.3, 3.8])
     message = findings[0].message
-    assert "3500.0 mm (11 ft 5 13/16 in)" in message and "1828.8 mm (6 ft 0 in)" in message
+    assert "3500.0 mm (11 ft 5-13/16 in)" in message and "1828.8 mm (6 ft 0 in)" in message
     assert "the strap at 0.300 m" in message and "the strap at 3.800 m" in message
     assert findings[0].point_m == pytest.approx((2.05, 0.0, 3.0))
 

@@ -4,8 +4,11 @@ from itertools import pairwise
 
 import numpy as np
 import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+from shapely import MultiPoint, Polygon, box
 
-from route3d.kernel.underside import gap_below
+from route3d.kernel.underside import _clipped, gap_below
 
 
 def corrugated(
@@ -88,3 +91,19 @@ def test_the_gap_agrees_with_dense_sampling_of_the_ribs_plane() -> None:
         found = gap_below(*line(a, b), deck, 0.0381)
         samples = a + np.linspace(0.0, 1.0, 2001)[:, None] * (b - a)
         assert found.gap_m == pytest.approx((3.0 - samples[:, 2]).min(), abs=1e-6)
+
+
+@given(st.integers(0, 10_000))
+@settings(max_examples=30, deadline=None)
+def test_triangles_cut_off_at_a_rectangle_are_what_a_geometry_library_cuts(seed: int) -> None:
+    rng = np.random.default_rng(seed)
+    triangle = rng.uniform(-1.0, 1.0, (1, 3, 3))
+    low, high = np.sort(rng.uniform(-1.0, 1.0, (2, 2)), axis=0)
+    corners = _clipped(triangle, low, high)
+    cut = Polygon(triangle[0, :, :2]).intersection(box(*low, *high))
+    assert (len(corners) > 0) == (cut.area > 0.0)
+    if len(corners):
+        assert MultiPoint(corners[:, :2]).convex_hull.symmetric_difference(cut).area < 1e-12
+        # and each corner is in the plane of its triangle
+        normal = np.cross(triangle[0, 1] - triangle[0, 0], triangle[0, 2] - triangle[0, 0])
+        assert np.abs((corners - triangle[0, 0]) @ normal).max() < 1e-9

@@ -16,8 +16,9 @@ from route3d.model.decision import Decision, Matter
 from route3d.model.element import Element
 from route3d.model.finding import CAUTION, Finding, Review
 from route3d.model.sight import Sight
+from route3d.model.topic import topic_guid
 from route3d.reports.bcf_read import read_bcf
-from route3d.reports.bcf_topic import VERSIONS, Topic, finding_topic, instant, remark_guid, topic_guid
+from route3d.reports.bcf_topic import VERSIONS, Topic, finding_topic, instant, remark_guid
 from route3d.reports.bcf_write import write_bcf, write_onto
 from route3d.reports.bcf_zip import package
 from tests.builders import block
@@ -36,8 +37,8 @@ def schema(version: str, name: str) -> etree.XMLSchema:
 
 def finding(number: int = 1, **more: object) -> Finding:
     made = Finding(
-        "clash", "violation", "R1", "b.ifc:9", "NEC 2023 300.4", (1.0, 1.2), (1.0, 2.0, 3.0), -0.004, 0.0, "m",
-        "R1 overlaps a duct by 4.0 mm.", "Move R1 by 4.0 mm.", finding_id=f"clash-{number:010x}", source="seen",
+        "clash", "violation", "R1", "NEC 2023 300.4", "R1 overlaps a duct by 4.0 mm.", "Move R1 by 4.0 mm.",
+        "b.ifc:9", (1.0, 1.2), (1.0, 2.0, 3.0), -0.004, 0.0, "m", finding_id=f"clash-{number:010x}", source="seen",
     )  # fmt: skip
     return replace(made, **more)  # type: ignore[arg-type]
 

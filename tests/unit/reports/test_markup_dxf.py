@@ -166,7 +166,7 @@ def test_marks_stand_at_their_true_places_with_attributes(pair: tuple[Examined, 
     assert new.dxf.insert.isclose(Vec3(1000.0, 0.0, 3000.0))
     values = {a.dxf.tag: a.dxf.text for a in new.attribs}
     assert values["RUN"] == "R1" and values["MARK"] == "S1" and values["SHARED_WITH"] == "R2"
-    assert values["FROM_START"] == "3 ft 3 3/8 in (1000 mm)"
+    assert values["FROM_START"] == "3 ft 3-3/8 in (1000 mm)"
     assert [a.dxf.tag for a in new.attribs if not a.is_invisible] == ["MARK"]
 
 

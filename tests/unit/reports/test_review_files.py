@@ -112,7 +112,7 @@ def test_what_could_not_be_judged_is_an_error_and_never_a_pass(review) -> None:
     silent = replace(review, findings=(), runs=tuple(replace(r, verdict="unchecked") for r in review.runs))
     root = ElementTree.fromstring(junit(silent, ("bend",)))
     assert len(root.findall("testsuite/testcase[@name='verdict']/error")) == len(review.runs)
-    doubt = Finding("input", "caution", "clear", None, "r", None, None, None, None, "", "not known", "say it", True)
+    doubt = Finding("input", "caution", "clear", "r", "not known", "say it", unchecked=True)
     root = ElementTree.fromstring(junit(replace(review, findings=(doubt,)), ("bend",)))  # a check that was not named
     assert root.find("testsuite[@name='clear']/testcase[@name='input']/error") is not None
 

@@ -36,7 +36,7 @@ def figured(key: str) -> str:
     [
         ("bend.mc-interlocked", "R ≥ 7 × sheath diameter"),
         ("bend.mc-shielded", "≥ 12 × conductor"),
-        ("raceway_radius.3/4", "one-shot, full-shoe: 4 1/2 in (114.3 mm)"),
+        ("raceway_radius.3/4", "one-shot, full-shoe: 4-1/2 in (114.3 mm)"),
         ("bend_total.emt", "360°"),
         ("securing.mc", "≤ 6 ft 0 in (1828.8 mm)"),
         ("securing.mc", "vertical, 250 kcmil and larger: ≤ 10 ft 0 in"),
@@ -44,9 +44,9 @@ def figured(key: str) -> str:
         ("first_strap.mc", "≤ 1 ft 0 in (304.8 mm)"),
         ("exemption.mc-whip", "accessible ceiling"),
         ("exemption.mc-fished", "finished and closed"),
-        ("deck.roof", "≥ 1 1/2 in (38.1 mm)"),
+        ("deck.roof", "≥ 1-1/2 in (38.1 mm)"),
         ("environment.ac", "✘ not allowed"),
-        ("limit.bored-hole-edge", "1 1/4 in (31.8 mm)"),
+        ("limit.bored-hole-edge", "1-1/4 in (31.8 mm)"),
         ("bundle.adjustment", "2 ft 0 in (609.6 mm)"),
     ],
 )
@@ -66,7 +66,7 @@ def test_lengths_are_described_in_both_unit_systems(name: str) -> None:
     for group, entry in shipped(name).entries:
         for _, text in (*numbers(entry), *conditions(entry)):
             for number in re.findall(r"\d+\.\d mm", text):
-                assert re.search(rf"{re.escape(number)} \((\d+ ft )?[\d/ ]+ in\)", text), (group, entry.key, text)
+                assert re.search(rf"{re.escape(number)} \((\d+ ft )?[-\d/]+ in\)", text), (group, entry.key, text)
 
 
 @pytest.mark.parametrize(

@@ -108,7 +108,7 @@ def test_an_unknown_name_lists_the_shipped_rule_sets(tmp_path: Path) -> None:
 
 def test_a_rule_file_that_is_not_text_is_said_so(tmp_path: Path) -> None:
     (tmp_path / "office.toml").write_bytes(b"\xff\xfe\x00")
-    with pytest.raises(RuleBookError, match="cannot be read as text"):
+    with pytest.raises(RuleBookError, match="cannot be read as UTF-8 text"):
         load_rulebook("office.toml", tmp_path)
 
 

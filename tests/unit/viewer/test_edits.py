@@ -5,9 +5,9 @@ import json
 import numpy as np
 import pytest
 
-from route3d.model.run import Run
+from route3d.model.run import Run, same_run
 from route3d.viewer.draft_files import edit_from
-from route3d.viewer.edits import Edit, EditError, added_up, edited, read_changes, taken, within
+from route3d.viewer.edits import Edit, EditError, added_up, both_sides, edited, read_changes, taken, within
 
 ORIGIN = np.array([500_000.0, 5_400_000.0, 100.0])
 CORNERS = np.add(ORIGIN, [[0.1234567891, 0.2, 3.0], [1.1, 0.2, 3.0], [1.1, 1.2, 3.3]])
@@ -83,6 +83,26 @@ def test_an_edit_survives_its_way_through_json_to_the_last_digit() -> None:
     edit = drafts_of({"run": "a", "corners_m": [[0.1, 1 / 3, 2 / 7], [1, 1, 1]], "straps_at_m": [0.1 + 0.2]})["a"]
     for one in (edit, Edit("a", deleted=True), Edit("n", corners_m=((0, 0, 0), (1e-9, 1, 1)), cable="mc", added=True)):
         assert edit_from(json.loads(json.dumps(one.as_json()))) == one
+
+
+def test_either_side_of_a_draft_leads_there_when_it_is_sent() -> None:
+    whole = {"corners_m": [[0, 0, 0], [1, 1, 1]], "cable": "nm"}
+    drafts = drafts_of(
+        {"run": "a", "corners_m": [[0, 0, 0], [1, 1, 1]], "end": "luminaire"},
+        {"run": "b", "deleted": True},
+        {"run": "n", **whole, "added": True},
+    )
+    told = {side["after"]["run"]: side for side in both_sides(drafts, BASE, ORIGIN)}
+    assert told["a"]["arcs"] and not told["b"]["arcs"]
+    assert told["a"]["before"]["start"] is None and told["a"]["after"]["end"] == "luminaire"
+    assert told["b"]["after"] == {"run": "b", "deleted": True} and told["n"]["before"] == {"run": "n", "deleted": True}
+    back = drafts_of(*({"deleted": False, **side["before"]} for side in told.values()), before=drafts)
+    assert back == {}
+    forth = ({"deleted": False, **side["after"], "added": run == "n"} for run, side in told.items())
+    again = drafts_of(*forth)
+    for run, edit in drafts.items():
+        one, other = edited(edit, BASE.get(run), ""), edited(again[run], BASE.get(run), "")
+        assert one is other is None or (one is not None and other is not None and same_run(one, other))
 
 
 def test_what_lies_beyond_the_end_is_left_out_and_said() -> None:

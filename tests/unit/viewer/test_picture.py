@@ -66,22 +66,22 @@ def scene(shift=(0.0, 0.0, 0.0)):
     duct = Element("m:1", "duct", "M-DUCT", "MESH", points[faces], True)
     room, room_faces = shapes.box((1, 1, 1), shift + np.array([0.5, 0.5, 3.0]))
     findings = (
-        Finding("bend", "violation", "R1", None, "rule", (1.04, end), bend.point_m, 0.05425, 0.0805, "m", "a", "b"),
+        Finding("bend", "violation", "R1", "rule", "a", "b", None, (1.04, end), bend.point_m, 0.05425, 0.0805, "m"),
         Finding(
             "clash",
             "caution",
             "R1",
-            "m:1",
             "rule",
+            "c",
+            "d",
+            "m:1",
             (0.4, 0.4),
             tuple(shift + np.array([0.4, 0, 3.0])),
             0.04,
             0.05,
             "m",
-            "c",
-            "d",
         ),
-        Finding("input", "note", None, None, "rule", None, None, None, None, "", "whole job", "e"),
+        Finding("input", "note", None, "rule", "whole job", "e"),
     )
     findings = tuple(replace(f, finding_id=f"f{i}") for i, f in enumerate(findings, 1))
     cables = {"mc": Cable("mc", "mc-interlocked", 0.0115, 0.0115)}
@@ -142,10 +142,11 @@ def test_a_view_that_cannot_be_drawn_says_what_can(tmp_path, view, words):
 
 
 @needs_gl
-def test_a_folder_that_is_not_there_is_one_sentence(tmp_path):
+def test_a_folder_that_cannot_be_is_one_sentence(tmp_path):
     job, review = scene()
+    (tmp_path / "file").touch()
     with pytest.raises(Route3DError, match="cannot be written"):
-        draw_picture(job, review, tmp_path / "none" / "p.png", size=(640, 360))
+        draw_picture(job, review, tmp_path / "file" / "p.png", size=(640, 360))
 
 
 def test_no_library_names_the_package_instead_of_crashing(monkeypatch):

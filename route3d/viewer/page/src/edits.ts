@@ -1,7 +1,7 @@
 /** Changes of runs: what a gesture or a typed number does, undo and redo, and what is still to be sent. */
 
 import { History, absent, baseline, onTop } from "./history";
-import type { Edit, Point } from "./payload";
+import type { Draft, Edit, Point, Run } from "./payload";
 import { type Store, runOf } from "./store";
 
 export interface Drawn {
@@ -30,6 +30,15 @@ export class Edits {
   private readonly sent = new Map<string, Edit>();
   private readonly first = new Map<string, { edit: Edit; untouched: boolean }>();
   private flying = new Map<string, Edit | undefined>();
+  /** Runs that were made on this page, so that all that is known of them is known here. */
+  private readonly made = new Set<string>();
+  /** Runs that had arcs drawn in CAD before they were changed; and those whose arcs went with a save. */
+  private readonly arcs = new Set<string>();
+  private readonly bare = new Set<string>();
+  /** Runs that this page changed itself, and did not only find changed. */
+  private readonly mine = new Set<string>();
+  /** Why undo does not reach further back; empty: nothing was before it. */
+  private wall = "";
 
   constructor(
     private readonly store: Store,
@@ -49,8 +58,9 @@ export class Edits {
       straps_at_m: whole.straps_at_m ?? [],
       supports_at_m: whole.supports_at_m ?? [],
       cable: whole.cable ?? "",
-      start: whole.start ?? "open",
-      end: whole.end ?? "open",
+      // null: what the project says, which is what the check found
+      start: whole.start ?? base?.start ?? "open",
+      end: whole.end ?? base?.end ?? "open",
     };
   }
 
@@ -58,12 +68,31 @@ export class Edits {
   take(edit: Edit, gesture: string, label: string, draw: boolean): void {
     const known = runOf(this.store.get(), edit.run);
     const before = known === null ? absent(edit.run) : baseline(known);
-    if (!this.first.has(edit.run)) this.first.set(edit.run, { edit: before, untouched: known?.changed !== true });
-    if (!this.sent.has(edit.run)) this.sent.set(edit.run, before);
+    if (known === null && this.history.current(edit.run) === undefined) this.made.add(edit.run);
+    if (known?.drawn_radius_m?.some((radius) => radius > 0)) this.arcs.add(edit.run);
+    this.begin(edit.run, before, known?.changed !== true, before);
+    this.mine.add(edit.run);
     this.history.record(edit, before, gesture, label);
     this.unsent.add(edit.run);
     if (draw) this.on.draw(edit);
     this.told();
+  }
+
+  /** Drafts that were in force before this page was opened, or that were taken up: each can be undone, as one step. */
+  seed(drafts: readonly Draft[]): void {
+    this.forget(new Set(drafts.map(({ after }) => after.run)));
+    for (const { before, after, arcs } of drafts) {
+      if (before.deleted === true) this.made.add(after.run);
+      if (arcs) this.arcs.add(after.run);
+      this.begin(after.run, before, true, after);
+      this.history.record(after, before, `earlier-${after.run}`, `the earlier changes of ${after.run}`);
+    }
+    this.told();
+  }
+
+  private begin(run: string, before: Edit, untouched: boolean, sent: Edit): void {
+    if (!this.first.has(run)) this.first.set(run, { edit: before, untouched });
+    if (!this.sent.has(run)) this.sent.set(run, sent);
   }
 
   /** One typed or clicked change as a step of its own. */
@@ -72,8 +101,15 @@ export class Edits {
     this.take(edit, `typed-${gestures}`, label, true);
   }
 
-  undo(): void {
-    this.replay(this.history.undo());
+  /** Take the last step back; returns what there is to say about it. */
+  undo(): string {
+    const { undoSaved: saved, undoLabel: label } = this.history;
+    const edits = this.history.undo();
+    this.replay(edits);
+    if (!saved) return "";
+    const bare = edits.map(({ run }) => run).filter((run) => this.bare.has(run));
+    const arcs = bare.length === 0 ? "" : ` Arcs that were drawn in ${bare.join(", ")} are not back: they went with the save.`;
+    return `Taken back: ${label}. The file was already written, so this is a new change: save again to put it there.${arcs}`;
   }
 
   redo(): void {
@@ -114,7 +150,7 @@ export class Edits {
 
   /** The line broke: whatever is not saved has to be sent again. */
   resend(): boolean {
-    for (const edit of this.history.pending()) {
+    for (const edit of this.history.pending().filter(({ run }) => this.mine.has(run))) {
       this.sent.set(edit.run, this.first.get(edit.run)?.edit ?? absent(edit.run));
       this.unsent.add(edit.run);
     }
@@ -143,18 +179,59 @@ export class Edits {
     return this.history.pending().length;
   }
 
-  /** Saved or dropped: what there is now is where the next change starts. */
+  /**
+   * What was sent is in the files now. Steps before stay, and taking one back is a new change; but where the files keep
+   * less of a run than the project had, or keep it elsewhere, undo ends.
+   */
+  saved(): void {
+    const { history } = this;
+    const lost = new Map<string, string>();
+    for (const run of history.runs) {
+      const known = runOf(this.store.get(), run);
+      const stands = this.sent.get(run);
+      if (stands?.deleted === true && !this.made.has(run)) lost.set(run, `${run} is out of the file, with all that was written of it`);
+      else if (known?.source === "drawing") {
+        if (history.touches(run, ["straps_at_m", "supports_at_m"])) lost.set(run, `the straps of ${run} are in a drawing of their own now`);
+        else if (this.arcs.has(run) && history.touches(run, ["corners_m"])) this.bare.add(run);
+      }
+    }
+    history.saved(this.sent, this.unsent);
+    for (const run of history.runs) this.first.set(run, { edit: this.sent.get(run) ?? absent(run), untouched: true });
+    this.mine.clear();
+    for (const run of this.unsent) this.mine.add(run);
+    this.wall = [...lost.values()].at(-1) ?? this.wall;
+    this.forget(new Set(lost.keys()));
+    this.told();
+  }
+
+  /** The files were read anew: what was done to runs that are not as this page knows them cannot be taken back. */
+  reconcile(): void {
+    if (this.unsent.size > 0) return;
+    const state = this.store.get();
+    const stale = this.history.runs.filter((run) => !agree(this.sent.get(run), runOf(state, run)));
+    if (stale.length === 0) return;
+    this.wall = `${stale.join(", ")} changed in the files`;
+    this.forget(new Set(stale));
+    this.told();
+  }
+
+  private forget(runs: ReadonlySet<string>): void {
+    this.history.forget(runs);
+    for (const run of runs) for (const kept of [this.first, this.sent, this.made, this.arcs, this.bare, this.mine]) kept.delete(run);
+  }
+
+  /** Dropped: what there is now is where the next change starts. */
   clear(): void {
     this.history.clear();
-    this.unsent.clear();
-    this.sent.clear();
-    this.first.clear();
+    for (const kept of [this.unsent, this.sent, this.first, this.made, this.arcs, this.bare, this.mine]) kept.clear();
+    this.wall = "";
     this.told();
   }
 
   /** An id for a new run that no run has. */
   freshId(near: string): string {
-    const taken = new Set(this.store.get().review.runs.map((run) => run.id));
+    const { runs, without_route } = this.store.get().review;
+    const taken = new Set([...runs, ...(without_route ?? [])].map((run) => run.id));
     for (let k = 1; ; k += 1) {
       const id = `${near}-new-${k}`;
       if (!taken.has(id) && this.history.current(id) === undefined) return id;
@@ -163,6 +240,7 @@ export class Edits {
 
   private replay(edits: Edit[]): void {
     for (const edit of edits) {
+      this.mine.add(edit.run);
       this.unsent.add(edit.run);
       this.on.draw(edit);
     }
@@ -173,7 +251,21 @@ export class Edits {
     const { history } = this;
     const back = history.canUndo ? history.undoLabel || "the last change" : "";
     const forth = history.canRedo ? history.redoLabel || "the next change" : "";
-    this.store.update({ undo: { back, forth } });
+    this.store.update({ undo: { back, forth, saved: history.undoSaved, behind: history.behind, wall: this.wall } });
     if (this.unsent.size > 0) this.on.changed();
   }
+}
+
+const WRITTEN_M = 1e-4; // files round, by far less
+
+/** Whether a run is as the server had it when it was last spoken of. */
+function agree(sent: Edit | undefined, run: Run | null): boolean {
+  if (sent === undefined || sent.deleted === true || run === null) return (sent === undefined || sent.deleted === true) === (run === null);
+  const alike = (a: number[], b: number[]): boolean => a.length === b.length && a.every((value, k) => Math.abs(value - b[k]) < WRITTEN_M);
+  return (
+    (sent.cable ?? run.cable) === run.cable &&
+    alike((sent.corners_m ?? run.corners_m).flat(), run.corners_m.flat()) &&
+    alike(sent.straps_at_m ?? run.straps_at_m, run.straps_at_m) &&
+    alike(sent.supports_at_m ?? run.supports_at_m, run.supports_at_m)
+  );
 }

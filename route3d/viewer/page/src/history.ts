@@ -1,4 +1,4 @@
-/** What was changed since the last save, step by step: pure data, so that undo never depends on the picture. */
+/** What was changed, step by step, saves included: pure data, so that undo never depends on the picture. */
 
 import type { Edit, Run } from "./payload";
 
@@ -11,6 +11,8 @@ interface Step {
   gesture: string;
   label: string;
   changes: Map<string, Change>;
+  /** What it did is in the files. */
+  saved: boolean;
 }
 
 /** A run as it stands, with everything that an edit can say about it. */
@@ -59,10 +61,11 @@ export class History {
     if (last !== undefined && last.gesture === gesture) {
       const change = last.changes.get(id);
       last.changes.set(id, { before: change === undefined ? stood : change.before, after });
+      last.saved = false;
       this.steps.length = this.done;
     } else {
       this.steps.length = this.done;
-      this.steps.push({ gesture, label, changes: new Map([[id, { before: stood, after }]]) });
+      this.steps.push({ gesture, label, changes: new Map([[id, { before: stood, after }]]), saved: false });
       this.done += 1;
     }
     this.now.set(id, after);
@@ -82,6 +85,16 @@ export class History {
 
   get redoLabel(): string {
     return this.steps[this.done]?.label ?? "";
+  }
+
+  /** Whether what undo would take back is in the files already. */
+  get undoSaved(): boolean {
+    return this.steps[this.done - 1]?.saved ?? false;
+  }
+
+  /** Steps that are in the files, but were taken back since. */
+  get behind(): number {
+    return this.steps.slice(this.done).filter((step) => step.saved).length;
   }
 
   /** Go one step back; returns the edits to draw and to send. */
@@ -120,12 +133,46 @@ export class History {
     return changed;
   }
 
+  /** The runs that some step changes. */
+  get runs(): string[] {
+    return [...this.now.keys()];
+  }
+
+  /** Whether some step changes a key of a run. */
+  touches(run: string, keys: (keyof Edit)[]): boolean {
+    return this.steps.some((step) => {
+      const change = step.changes.get(run);
+      return change !== undefined && keys.some((key) => JSON.stringify(change.before[key]) !== JSON.stringify(change.after[key]));
+    });
+  }
+
+  /** Everything done is in the files now, but for runs in `later`; `standing` is how each run stands there. */
+  saved(standing: ReadonlyMap<string, Edit>, later: ReadonlySet<string>): void {
+    this.steps.forEach((step, k) => {
+      step.saved = k < this.done && ![...step.changes.keys()].some((run) => later.has(run));
+    });
+    for (const [run, edit] of standing) if (this.now.has(run)) this.first.set(run, edit);
+  }
+
+  /** What was done to these runs cannot be taken back any more, nor what was done before it. */
+  forget(runs: ReadonlySet<string>): void {
+    const touched = this.steps.map((step) => [...step.changes.keys()].some((run) => runs.has(run)));
+    const from = touched.lastIndexOf(true, this.done - 1) + 1;
+    const until = touched.indexOf(true, this.done);
+    this.steps = this.steps.slice(this.done > 0 ? from : 0, until < 0 ? undefined : until);
+    if (this.done > 0) this.done -= from;
+    for (const run of runs) {
+      this.now.delete(run);
+      this.first.delete(run);
+    }
+  }
+
   /** A run as it stands now, undefined where nothing was changed in it. */
   current(run: string): Edit | undefined {
     return this.now.get(run);
   }
 
-  /** Begin anew: what there is now is the saved state. */
+  /** Begin anew: what there is now is where the next change starts. */
   clear(): void {
     this.steps = [];
     this.done = 0;

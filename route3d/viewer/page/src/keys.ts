@@ -11,6 +11,8 @@ export interface KeyActions {
   save(): void;
   help(): void;
   edit(): void;
+  decide(): void;
+  propose(): void;
 }
 
 export function keys(store: Store, on: KeyActions): void {
@@ -22,7 +24,8 @@ export function keys(store: Store, on: KeyActions): void {
     }
     if (event.ctrlKey || event.metaKey || event.altKey || typing(event.target) || !singleKeys()) return;
     const acts: Record<string, () => void> = {
-      "/": () => byId("search").focus(), "?": on.help, n: () => on.step(1), b: () => on.step(-1), e: on.edit,
+      "/": () => byId("search").focus(), "?": on.help, n: () => on.step(1), b: () => on.step(-1), e: on.edit, d: on.decide,
+      m: on.propose,
     };
     const act = acts[event.key];
     if (act === undefined) return;

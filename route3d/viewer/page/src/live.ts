@@ -1,6 +1,6 @@
 /** The line to the server: it comes back by itself, and holds one draft in flight at a time. */
 
-import type { Edit, FromServer, SelectMessage, ToServer } from "./payload";
+import type { Aside, DecideOrder, Edit, FromServer, SelectMessage, ToServer } from "./payload";
 
 export interface LineEvents {
   up(): void;
@@ -73,6 +73,22 @@ export class Live {
     if (this.greeted) this.send({ do: "select", ...message });
   }
 
+  /** Decide, past everything that waits for a check; return the number of the answer, null where there is no line. */
+  decide(order: DecideOrder): number | null {
+    if (!this.greeted) return null;
+    const seq = this.next();
+    this.send({ do: "decide", seq, ...order });
+    return seq;
+  }
+
+  /** Ask for something that no draft waits for. Returns the number of the answer; null: there is no line. */
+  aside(order: Aside): number | null {
+    if (!this.greeted) return null;
+    const seq = this.next();
+    this.send({ ...order, seq });
+    return seq;
+  }
+
   private pump(): void {
     if (!this.greeted || this.flying !== null) return;
     if (this.wanted) {
@@ -92,7 +108,7 @@ export class Live {
     return this.seq;
   }
 
-  private fly(message: Exclude<ToServer, { do: "select" }>): void {
+  private fly(message: Exclude<ToServer, { do: "select" } | Aside>): void {
     this.flying = { seq: message.seq, what: message.do };
     this.on.checking(message.do === "draft");
     this.send(message);

@@ -29,6 +29,8 @@ async function start(source: Source): Promise<void> {
     },
   });
   wish.addEventListener("change", () => page.setTheme(dress()));
+  // for the console, and for tests, which have to know where on the screen a corner is
+  Object.assign(window, { route3d: page });
   byId("loading").hidden = true;
   await page.load();
   document.body.dataset["ready"] = "yes";

@@ -9,7 +9,7 @@ export function merged(review: Review, news: Checked): Review {
   const findings = replaced(review.findings, news.findings, news.findings_gone).sort(worstFirst);
   const chains = { ...review.chains, ...news.chains };
   for (const id of news.findings_gone) delete chains[id];
-  return { ...review, revision: news.revision, runs, findings, chains, summary: news.summary };
+  return { ...review, revision: news.revision, runs, findings, chains, summary: news.summary, saved_as: news.saved_as };
 }
 
 function replaced<T extends { id: string }>(old: readonly T[], changed: readonly T[], gone: readonly string[]): T[] {

@@ -3,8 +3,10 @@
 import { LiveLink } from "./talk";
 import { Places } from "./places";
 import type { Pick } from "./scene/ground";
+import { Ghost } from "./scene/ghost";
 import { Scene } from "./scene/scene";
 import { Edits } from "./edits";
+import { Proposals, optionOf } from "./proposals";
 import { byId } from "./dom";
 import { passing } from "./filter";
 import { banners } from "./panels/banners";
@@ -17,13 +19,14 @@ import { help } from "./panels/help";
 import { overviewPanel } from "./panels/overview";
 import { keyBox, pictureTools } from "./panels/picture";
 import { printing } from "./panels/print";
+import { proposalPanel } from "./panels/proposals";
 import { runPanel } from "./panels/run";
 import { FindingsTable } from "./panels/table";
 import { unreadLine } from "./panels/unread";
 import { keys } from "./keys";
-import type { Edit, Review } from "./payload";
+import type { Edit, Point, Review } from "./payload";
 import type { Source } from "./source";
-import { type State, Store, firstState } from "./store";
+import { type Look, type State, Store, firstState, runOf, withoutRoute } from "./store";
 import { Lengths } from "./units";
 
 export interface Themes {
@@ -35,6 +38,8 @@ export class Page {
   readonly store: Store;
   readonly scene: Scene;
   readonly edits: Edits;
+  readonly proposals: Proposals;
+  private readonly ghost: Ghost;
   private readonly lengths: Lengths;
   private readonly places: Places;
   private readonly link: LiveLink | null;
@@ -53,7 +58,18 @@ export class Page {
       draw: (edit) => this.draw(edit),
     });
     this.scene = this.makeScene(review);
-    this.link = source.live ? new LiveLink(store, this.edits, this.scene, () => this.reload()) : null;
+    this.edits.seed(review.drafts ?? []);
+    this.ghost = new Ghost(this.scene);
+    this.proposals = new Proposals(store, this.edits, this.lengths, {
+      ask: (order) => this.link?.aside(order) ?? null,
+      found: ({ run, answer }) => this.ghost.flyTo(this.linesOf(run, answer?.options.map((one) => one.run.line_m) ?? [])),
+      adjust: (run) => {
+        store.update({ tab: "edit" });
+        store.editing({ run, corner: null, what: "corners", adding: false });
+      },
+    });
+    this.link = source.live ? new LiveLink(store, this.edits, this.scene, () => this.reload(), () => source.book()) : null;
+    if (this.link !== null) this.link.first = (message) => this.proposals.hear(message);
     document.title = `${review.project} – route review`;
     byId("caution").textContent = review.caution;
     this.table = this.makePanels();
@@ -62,7 +78,8 @@ export class Page {
     this.places.onMoved((camera) => this.link?.moved(camera));
     keys(store, {
       step: (by) => this.table.step(by), undo: () => this.undo(), redo: () => this.redo(), save: () => this.save(),
-      help: this.openHelp, edit: () => this.editChosen(),
+      help: this.openHelp, edit: () => this.editChosen(), decide: () => this.decideChosen(),
+      propose: () => this.proposals.ask(),
     });
     byId("status").textContent = "Loading the building …";
   }
@@ -76,6 +93,7 @@ export class Page {
     const building = await this.source.building();
     this.store.update({ elements: building.elements });
     this.scene.setBuilding(building);
+    this.ghost.showEnds(withoutRoute(this.store.get()), this.store.get().selection.run);
     this.rolesFrom();
     byId("status").textContent = "";
     this.link?.connect();
@@ -83,6 +101,7 @@ export class Page {
 
   setTheme(theme: "light" | "dark"): void {
     this.scene.setTheme(theme);
+    this.ghost.draw();
   }
 
   private makeScene(review: Review): Scene {
@@ -119,7 +138,7 @@ export class Page {
     edge("edge-low", "--low", "y", 110, () => Math.max(window.innerHeight - 330, 110), () => scene.resize());
     bar(byId("bar"), store, {
       undo: () => this.undo(), redo: () => this.redo(), save: () => this.save(), help: this.openHelp,
-      theme: () => scene.setTheme(this.themes.turn()),
+      theme: () => this.setTheme(this.themes.turn()),
     });
     banners(byId("banners"), store, {
       take: () => this.link?.take(), drop: () => this.link?.drop(), reconnect: () => this.link?.connect(),
@@ -128,20 +147,22 @@ export class Page {
     pictureTools(byId("picture-tools"), store, { view: (view) => scene.setView(view), fit: () => scene.fit() });
     keyBox(byId("picture-key"), store);
     filterBar(byId("filters"), store);
-    runPanel(byId("panel-run"), store, lengths);
+    runPanel(byId("panel-run"), store, lengths, { decide: (order) => this.link?.decide(order) });
     overviewPanel(byId("panel-overview"), store);
     buildingPanel(byId("panel-building"), store, lengths);
+    const add = (made: { run: string; cable: string } | null): void => {
+      store.editing({ adding: made !== null, run: null, also: [], corner: null });
+      scene.add(made);
+      if (made !== null) byId("picture").querySelector("canvas")?.focus();
+    };
+    proposalPanel(byId("proposal"), store, lengths, this.proposals, { goTo: (point) => this.ghost.flyTo([point]), byHand: add });
     editPanel(byId("panel-edit"), store, edits, lengths, {
       choose: (corner) => {
         const { run } = store.get().editing;
         store.editing({ corner });
         if (run !== null) scene.choose(corner === null ? [] : [{ run, corner }]);
       },
-      add: (made) => {
-        store.editing({ adding: made !== null, run: null, also: [], corner: null });
-        scene.add(made);
-        if (made !== null) byId("picture").querySelector("canvas")?.focus();
-      },
+      add,
       save: () => this.save(), dropAll: () => this.link?.dropAll(),
     });
     unreadLine(byId("unread"), store);
@@ -182,11 +203,48 @@ export class Page {
       const chosen = now.selection.finding !== null || now.selection.run !== null || now.selection.element !== null;
       if (said && chosen && now.tab !== "edit" && now.cause !== "check" && now.cause !== "link") store.update({ tab: "run" });
     }
-    if (now.filter !== before.filter || now.review.findings !== before.review.findings) this.marks(now);
+    this.ghosts(now, before);
+    if (now.filter !== before.filter || now.review.findings !== before.review.findings || now.review.decisions !== before.review.decisions) this.marks(now);
     if (now.review.runs !== before.review.runs) this.arrived(now, before);
     if (now.look !== before.look) this.look(now, before);
     if (now.editing !== before.editing) this.editing(now, before);
     if (now.notice !== before.notice && now.notice !== "") byId("status").textContent = now.notice;
+  }
+
+  /** What is not there yet: proposals, and ends without a route. */
+  private ghosts(now: State, before: State): void {
+    const { ghost } = this;
+    if (now.proposing !== before.proposing) {
+      const { proposing } = now;
+      const seen = proposing !== null && proposing.stage !== "taken";
+      const option = optionOf(proposing);
+      // sleeves about the run as it is would hide where the proposal is the same
+      if (seen !== (before.proposing !== null && before.proposing.stage !== "taken")) this.spans(now.look, seen);
+      ghost.show({
+        options: seen ? (proposing.answer?.options ?? []) : [],
+        chosen: proposing?.chosen ?? 0,
+        today: runOf(now, proposing?.run ?? null),
+        words: option === null ? "" : `proposed: ${this.lengths.show(option.run.length_m)}`,
+        blocked: seen ? (proposing.answer?.blocked ?? []).flatMap(({ point_m }) => (point_m === null ? [] : [point_m])) : [],
+      });
+    }
+    if (now.review !== before.review || now.selection !== before.selection) {
+      const ends = withoutRoute(now);
+      ghost.showEnds(ends, now.selection.run);
+      const chosen = ends.find(({ id }) => id === now.selection.run);
+      if (chosen !== undefined && now.selection !== before.selection && now.cause !== "check" && now.cause !== "window") {
+        ghost.flyTo(this.linesOf(null, [[chosen.from_m, chosen.to_m]]));
+      }
+    }
+  }
+
+  private spans(look: Look, none: boolean): void {
+    this.scene.setSpans(none || look.spans === "none" ? null : look.spans === "fitting" ? undefined : look.spans);
+  }
+
+  /** Points of a run as it is, and of other lines. */
+  private linesOf(run: string | null, others: Point[][]): Point[] {
+    return [...(runOf(this.store.get(), run)?.line_m ?? []), ...others.flat()];
   }
 
   private rolesFrom(): void {
@@ -194,7 +252,7 @@ export class Page {
   }
 
   private marks(now: State): void {
-    const listed = passing(now.review.findings, now.filter);
+    const listed = passing(now.review, now.filter);
     const all = listed.length === now.review.findings.length;
     this.scene.setVisibleFindings(all ? null : new Set(listed.map((finding) => finding.id)));
   }
@@ -216,7 +274,7 @@ export class Page {
     for (const [role, shown] of Object.entries(a.roles)) if (b.roles[role] !== shown) scene.setRole(role, shown);
     if (a.projection !== b.projection) scene.setProjection(a.projection);
     if (a.measuring !== b.measuring) scene.setMeasuring(a.measuring);
-    if (a.spans !== b.spans) scene.setSpans(a.spans === "fitting" ? undefined : a.spans === "none" ? null : a.spans);
+    if (a.spans !== b.spans) this.spans(a, false);
     // what the picture told itself, by a handle that is being dragged, does not go back to it
     if (a.section !== b.section && a.section !== scene.section()) scene.setSection(a.section);
     if (a.slice !== b.slice && a.slice !== scene.slice()) scene.setSlice(a.slice);
@@ -245,7 +303,9 @@ export class Page {
   // --- commands -------------------------------------------------------------------------------------------------------
 
   private undo(): void {
-    if (this.store.get().line.editable) this.edits.undo();
+    if (!this.store.get().line.editable) return;
+    const notice = this.edits.undo();
+    if (notice !== "") this.store.update({ notice });
   }
 
   private redo(): void {
@@ -262,6 +322,15 @@ export class Page {
     const run = review.runs.find((r) => r.id === selection.run);
     this.store.update({ tab: "edit" });
     if (run?.editable === true && line.editable) this.store.editing({ run: run.id, corner: null, adding: false });
+  }
+
+  private decideChosen(): void {
+    const { selection, line, deciding } = this.store.get();
+    if (selection.finding === null || !line.editable) return;
+    this.store.update({ tab: "run", deciding: { ...deciding, open: true } });
+    const first = byId("panel-run").querySelector<HTMLElement>(".decide input:checked");
+    first?.focus();
+    first?.scrollIntoView({ block: "center" });
   }
 
   /** The server has a new review: everything anew, the place stays. */

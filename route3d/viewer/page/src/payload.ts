@@ -99,6 +99,8 @@ export interface Run {
   source: "project" | "drawing";
   editable: boolean;
   corners_m: Point[];
+  /** At each corner, 0 where no arc was drawn. */
+  drawn_radius_m?: number[];
   start: End;
   end: End;
   line_m: Point[];
@@ -156,7 +158,88 @@ export interface Summary {
   [name: string]: number;
 }
 
-export interface Review {
+export type Decided = "open" | "to-mend" | "accepted" | "not-ours";
+
+/** One line of a history: somebody decided, or a check said something. */
+export type HistoryLine =
+  | { at: string; by: string; decided: Decided; note: string; owner: string; due: string }
+  | { at: string; event: string; why: string };
+
+/** What holds about a finding. */
+export interface Decision {
+  number: number;
+  decided: Decided;
+  by: string;
+  /** When it was decided; empty: never. */
+  at: string;
+  note: string;
+  owner: string;
+  /** A date, or empty. */
+  due: string;
+  since: string;
+  /** Its last match could have been another finding. */
+  doubtful: boolean;
+  /** Nobody has to act on it. */
+  settled: boolean;
+  history: HistoryLine[];
+}
+
+/** A finding that no check finds any more. */
+export interface Past extends Decision {
+  presence: string;
+  mended: string | null;
+  check: string;
+  severity: Severity;
+  run: string | null;
+  message: string;
+}
+
+/** One recorded check. */
+export interface Checkpoint {
+  number: number;
+  made: string;
+  rules: string;
+  violations: number;
+  cautions: number;
+  runs_pass: number;
+  runs_fail: number;
+  runs_unchecked: number;
+  unread: number;
+  new: number;
+  mended: number;
+  lost: number;
+  returned: number;
+}
+
+/** Everything that is kept from check to check. */
+export interface Book {
+  /** By the id of the finding in the saved project. */
+  decisions: Record<string, Decision>;
+  decisions_number: number;
+  /** Findings of a check that somebody recorded meanwhile, and that are not among those shown. */
+  decisions_elsewhere: number;
+  decisions_trouble: string;
+  past: Past[];
+  past_count: number;
+  mended_count: number;
+  trend: Checkpoint[];
+}
+
+/** What has changed in it; parts that did not are absent. */
+export type DecisionNews = Partial<Book> & { decisions_gone?: string[] };
+
+/** What a person decides; `about` is the finding at which it was typed. */
+export interface DecideOrder {
+  findings: string[];
+  decided: Decided;
+  by: string;
+  note: string;
+  owner: string;
+  due: string;
+  about: string;
+}
+
+export interface Review extends Book {
   format: number;
   revision: number;
   project: string;
@@ -178,7 +261,23 @@ export interface Review {
   findings: Finding[];
   chains: Record<string, Step[]>;
   zones: Zone[];
+  /** Runs given by their ends only, whether a change that is not saved routes them or not. */
+  without_route?: WithoutRoute[];
   plans: unknown;
+  /** Where unsaved changes shifted the id of a finding: its id in the saved project; null: it is not in there. */
+  saved_as: Record<string, string | null>;
+  /** What is changed and not saved. */
+  drafts?: Draft[];
+}
+
+export interface WithoutRoute {
+  id: string;
+  cable: string;
+  radius_m: number | null;
+  from_m: Point;
+  to_m: Point;
+  start: string | null;
+  end: string | null;
 }
 
 /** One building element, as the header of building.bin lists it. */
@@ -206,6 +305,59 @@ export interface Edit {
   deleted?: boolean;
 }
 
+/** One line for a run, which the whole check has passed, and the change that takes it over. */
+export interface Option {
+  id: string;
+  kind: string;
+  run: Run;
+  draft: Edit;
+  straps: number;
+  holes: number;
+  change: { moved_m: number; points_moved: number; new_corners: number; corners_gone: number; straps_added: number } | null;
+  /** Elements that holes are made in. */
+  passed: string[];
+  /** Why it cannot be called passed. */
+  unchecked: string[];
+}
+
+export interface Blocked {
+  check: string;
+  severity: Severity;
+  run: string | null;
+  other: string | null;
+  message: string;
+  point_m: Point | null;
+}
+
+export interface Proposed {
+  say: "proposed";
+  seq: number | null;
+  run: string;
+  what: "mend" | "routes";
+  outcome: "found" | "blocked" | "passes" | "stopped" | "late";
+  /** Of the state that it was computed on. */
+  revision?: number;
+  seconds: number;
+  why: string;
+  notes: string[];
+  before: { holes: number } | null;
+  least_m?: number;
+  options: Option[];
+  blocked: Blocked[];
+  stuck: { from_m: number; to_m: number; why: string }[];
+}
+
+/** Asked beside drafts: nothing waits for the answer. */
+export type Aside = { do: "mend" | "routes"; run: string } | { do: "stop"; of: number } | { do: "try"; proposal: string };
+
+/** A run as the project has it, and as it is drafted. */
+export interface Draft {
+  before: Edit;
+  after: Edit;
+  /** It has arcs drawn in CAD. */
+  arcs?: boolean;
+}
+
 export interface Drafts {
   count: number;
   since: string;
@@ -231,6 +383,8 @@ export type ToServer =
   | { do: "draft"; seq: number; edits: Edit[] }
   | { do: "save" | "take-drafts" | "reload"; seq: number }
   | { do: "drop-drafts"; seq: number; all?: boolean }
+  | ({ do: "decide"; seq: number } & DecideOrder)
+  | (Aside & { seq: number })
   | ({ do: "select" } & SelectMessage);
 
 /** `seq` is null where another window asked. */
@@ -249,6 +403,9 @@ export interface Checked {
   summary: Summary;
   unsaved: number;
   notes: string[];
+  saved_as: Record<string, string | null>;
+  /** Those in force, where drafts were taken up. */
+  drafts?: Draft[];
 }
 
 export interface Hello {
@@ -259,6 +416,7 @@ export interface Hello {
   unsaved: number;
   drafts: Drafts | null;
   input_changed: string[];
+  decisions_number: number;
 }
 
 export type FromServer =
@@ -267,8 +425,12 @@ export type FromServer =
   | { say: "saved"; seq: number | null; files: string[]; notes?: string[]; unsaved: number }
   | { say: "failed"; seq: number | null; why: string }
   | { say: "dropped"; seq: number | null; unsaved: number }
+  | ({ say: "decided"; seq: number | null } & DecisionNews)
   | { say: "drafts"; drafts: Drafts | null }
   | { say: "working"; doing: string | null; share?: number | null }
   | ({ say: "selected" } & SelectMessage)
+  | Proposed
+  | { say: "searching"; seq: number; run: string; waiting: boolean; steps: number; seconds: number }
+  | { say: "stopped"; seq: number | null; of: number }
   | { say: "input-changed"; files: string[] }
   | { say: "review-changed"; revision: number };

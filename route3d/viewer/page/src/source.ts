@@ -1,6 +1,6 @@
 /** Where the page's two payloads come from: the server, or the report in which they are embedded. */
 
-import type { Element, Point, Review } from "./payload";
+import type { Book, Element, Point, Review } from "./payload";
 
 /** The building as it is drawn: element k owns triangles starts[k] to starts[k + 1]. */
 export interface Building {
@@ -20,6 +20,8 @@ export interface Source {
   live: boolean;
   review(): Promise<Review>;
   building(): Promise<Building>;
+  /** Only what is kept from check to check. */
+  book(): Promise<Book>;
 }
 
 /** Return the embedded payloads where the page holds them, else those of the server. */
@@ -32,6 +34,7 @@ function network(): Source {
     live: true,
     review: async () => readReview(new TextDecoder().decode(await fetched("review.json"))),
     building: async () => readBuilding(await fetched("building.bin")),
+    book: async () => JSON.parse(new TextDecoder().decode(await fetched("decisions.json"))) as Book,
   };
 }
 
@@ -56,6 +59,7 @@ function embedded(page: Document): Source {
     live: false,
     review: async () => readReview(new TextDecoder().decode(await unpacked(page, "review"))),
     building: async () => readBuilding(await unpacked(page, "building")),
+    book: async () => readReview(new TextDecoder().decode(await unpacked(page, "review"))),
   };
 }
 

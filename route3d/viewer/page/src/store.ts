@@ -1,7 +1,7 @@
 /** What the page shows, in one place: panels and picture read it, and hear of every change. */
 
 import { type Filter, NO_FILTER } from "./filter";
-import type { Drafts, Element, Finding, Point, Review, Run, Step } from "./payload";
+import type { Drafts, Element, Finding, Point, Proposed, Review, Run, Step, WithoutRoute } from "./payload";
 
 /** One selection everywhere. A selected finding brings its run and element with it. */
 export interface Selection {
@@ -73,6 +73,45 @@ export interface Line {
   follow: boolean;
 }
 
+/** The decision that is being made. */
+export interface Deciding {
+  /** It is on its way to the server. */
+  sending: boolean;
+  /** Why it was not kept, in a sentence; empty: nothing is wrong. */
+  trouble: string;
+  /** The finding at which it is made. */
+  about: string | null;
+  /** The form is open, also for the next finding that is chosen. */
+  open: boolean;
+}
+
+/** What is known of a proposal for one run. */
+export interface Proposing {
+  run: string;
+  what: "mend" | "routes";
+  /** taken: it is an unsaved change now. again: it is checked once more, before it is taken. */
+  stage: "searching" | "found" | "nothing" | "failed" | "again" | "taken";
+  waiting: boolean;
+  steps: number;
+  seconds: number;
+  answer: Proposed | null;
+  /** Which option is shown. */
+  chosen: number;
+  why: string;
+}
+
+export interface Undo {
+  /** What undo and redo would do, in words; empty: nothing. */
+  back: string;
+  forth: string;
+  /** What undo would take back is in the files already. */
+  saved: boolean;
+  /** So many steps are in the files, but were taken back since. */
+  behind: number;
+  /** Why undo does not reach further back; empty: nothing was before it. */
+  wall: string;
+}
+
 export interface State {
   review: Review;
   elements: Element[];
@@ -83,9 +122,11 @@ export interface State {
   look: Look;
   editing: Editing;
   line: Line;
-  /** What undo and redo would do, in words; empty: nothing. */
-  undo: { back: string; forth: string };
+  deciding: Deciding;
+  undo: Undo;
   measured: Measured | null;
+  /** The proposal for the chosen run; null: none was asked for. */
+  proposing: Proposing | null;
   /** The last thing that happened, in a sentence; also read out. */
   notice: string;
 }
@@ -154,8 +195,9 @@ export class Store {
   select(selection: Partial<Selection>, cause: Cause): void {
     const review = this.latest("review");
     const finding = review.findings.find((f) => f.id === selection.finding) ?? null;
-    const run = finding === null ? (selection.run ?? null) : (finding.run ?? selection.run ?? null);
-    const known = new Set(review.runs.map((r) => r.id));
+    const ends = review.without_route?.find((r) => r.id === finding?.other)?.id;
+    const run = finding === null ? (selection.run ?? null) : (finding.run ?? ends ?? selection.run ?? null);
+    const known = new Set([...review.runs, ...(review.without_route ?? [])].map((r) => r.id));
     const other = finding?.other ?? null;
     this.update({
       selection: {
@@ -203,8 +245,10 @@ export function firstState(review: Review, elements: Element[], live: boolean): 
       failures: [],
       follow: true,
     },
-    undo: { back: "", forth: "" },
+    deciding: { sending: false, trouble: "", about: null, open: false },
+    undo: { back: "", forth: "", saved: false, behind: 0, wall: "" },
     measured: null,
+    proposing: null,
     notice: "",
   };
 }
@@ -214,6 +258,12 @@ export const READ_ONLY =
 
 export function runOf(state: State, id: string | null): Run | null {
   return id === null ? null : (state.review.runs.find((run) => run.id === id) ?? null);
+}
+
+/** Runs that have no route, as things stand with the changes so far. */
+export function withoutRoute(state: State): WithoutRoute[] {
+  const routed = new Set(state.review.runs.map((run) => run.id));
+  return (state.review.without_route ?? []).filter((run) => !routed.has(run.id));
 }
 
 export function findingOf(state: State, id: string | null): Finding | null {

@@ -3,7 +3,9 @@
 import type { Edits } from "./edits";
 import { Live } from "./live";
 import { changeWords, merged } from "./merge";
-import type { Camera, Checked, FromServer, Hello, Review } from "./payload";
+import { followed } from "./decisions";
+import { formDone } from "./panels/decisions";
+import type { Aside, Book, Camera, Checked, DecideOrder, DecisionNews, FromServer, Hello, Review } from "./payload";
 import type { Scene } from "./scene/scene";
 import { READ_ONLY, type Store } from "./store";
 
@@ -14,12 +16,20 @@ export class LiveLink {
   private told = 0;
   private camera: Camera | null = null;
   private before: Review;
+  /** The decision that waits for its answer. */
+  private deciding: { seq: number; about: string } | null = null;
+  /** Hears of every message first; true: it was the only one concerned. */
+  first: (message: FromServer) => boolean = () => false;
+  private greeted = false;
+  private taking = false;
+  private dropping = false;
 
   constructor(
     private readonly store: Store,
     private readonly edits: Edits,
     private readonly scene: Scene,
     private readonly reload: () => Promise<void>,
+    private readonly book: () => Promise<Book>,
   ) {
     this.before = store.get().review;
     const address = `${window.location.protocol === "https:" ? "wss" : "ws"}://${window.location.host}/live`;
@@ -27,7 +37,10 @@ export class LiveLink {
       address,
       {
         up: () => store.line({ state: "up", refused: false }),
-        lost: (refused) => store.line({ state: "lost", saving: false, working: "", refused }),
+        lost: (refused) => {
+          store.line({ state: "lost", saving: false, working: "", refused });
+          this.undecided("The line was lost before the answer came: once it is back, see whether the decision is listed, and if not, make it again.");
+        },
         refused: () => edits.refused(),
         message: (message) => this.hear(message),
         checking: (busy) => store.line({ checking: busy }),
@@ -54,6 +67,7 @@ export class LiveLink {
 
   take(): void {
     this.store.line({ drafts: null });
+    this.taking = true;
     this.live.ask({ do: "take-drafts" });
   }
 
@@ -65,13 +79,58 @@ export class LiveLink {
 
   /** Give up everything that is not saved. */
   dropAll(): void {
+    this.dropping = true;
     this.live.ask({ do: "drop-drafts", all: true });
+  }
+
+  /** Keep a decision; what it says stays in the form until the server has it on disk. */
+  decide(order: DecideOrder): void {
+    const { store } = this;
+    if (store.get().deciding.sending) return;
+    const seq = this.live.decide(order);
+    this.deciding = seq === null ? null : { seq, about: order.about };
+    const trouble = seq === null ? "There is no line to route3d now: nothing was decided." : "";
+    store.update({ deciding: { ...store.get().deciding, sending: seq !== null, trouble, about: order.about } });
+  }
+
+  private undecided(why: string): void {
+    if (this.deciding === null) return;
+    this.deciding = null;
+    this.store.update({ deciding: { ...this.store.get().deciding, sending: false, trouble: why } });
+  }
+
+  private decided(news: DecisionNews & { seq: number | null }): void {
+    const { store } = this;
+    if (this.deciding !== null && news.seq === this.deciding.seq) {
+      formDone(this.deciding.about);
+      this.deciding = null;
+      store.update({ deciding: { ...store.get().deciding, sending: false, trouble: "", open: false }, notice: "The decision is kept." });
+    }
+    const review = followed(store.get().review, news);
+    if (review === null) void this.readBook();
+    else if (review !== store.get().review) store.update({ review });
+  }
+
+  /** Some news were missed: ask for all decisions. */
+  private async readBook(): Promise<void> {
+    const { store } = this;
+    try {
+      const book = await this.book();
+      store.update({ review: { ...store.get().review, ...book } });
+    } catch (error) {
+      store.line({ failures: [...store.get().line.failures, error instanceof Error ? error.message : String(error)] });
+    }
   }
 
   /** Have the files read again. */
   readAnew(): void {
     this.store.line({ working: "reading the files" });
     this.live.ask({ do: "reload" });
+  }
+
+  /** Ask for something that no draft waits for; null: there is no line. */
+  aside(order: Aside): number | null {
+    return this.live.aside(order);
   }
 
   /** The camera came to rest: other windows go there too. */
@@ -88,6 +147,7 @@ export class LiveLink {
 
   private hear(message: FromServer): void {
     const { store } = this;
+    if (this.first(message)) return;
     switch (message.say) {
       case "hello":
         this.hello(message);
@@ -97,15 +157,26 @@ export class LiveLink {
         break;
       case "saved":
         store.line({ saving: false, unsaved: message.unsaved, notes: message.notes ?? [] });
-        if (message.unsaved === 0) this.edits.clear();
+        this.edits.saved();
         store.update({ notice: ["Saved: " + message.files.join(", ") + ".", ...(message.notes ?? [])].join(" ") });
         break;
+      case "decided":
+        this.decided(message);
+        break;
       case "failed":
+        if (this.deciding !== null && message.seq === this.deciding.seq) {
+          this.undecided(`Not kept: ${message.why}.`);
+          break;
+        }
+        this.taking = this.dropping = false;
         store.line({ saving: false, working: "", failures: [...store.get().line.failures.filter((why) => why !== message.why), message.why] });
         break;
       case "dropped":
         store.line({ unsaved: message.unsaved });
-        if (message.unsaved === 0) this.edits.clear();
+        if (this.dropping && message.seq !== null) {
+          this.dropping = false;
+          this.edits.clear();
+        }
         break;
       case "drafts":
         store.line({ drafts: message.drafts });
@@ -135,26 +206,32 @@ export class LiveLink {
     const { store, edits } = this;
     store.line({
       editable: message.editable,
-      whyNot: message.editable ? "" : (message.why_not_editable ?? READ_ONLY),
+      whyNot: message.editable ? "" : message.why_not_editable === null ? READ_ONLY : sentence(message.why_not_editable),
       drafts: message.drafts,
       unsaved: message.unsaved,
       changedInputs: message.input_changed,
     });
     if (message.revision !== store.get().review.revision) void this.renew();
-    if (edits.resend()) this.live.draft();
+    else if (message.decisions_number !== store.get().review.decisions_number) void this.readBook();
+    // the first time, what is drafted is what the server told
+    if (this.greeted && edits.resend()) this.live.draft();
+    this.greeted = true;
   }
 
   private async renew(): Promise<void> {
     await this.reload();
     this.before = this.store.get().review;
+    this.edits.reconcile();
     this.store.line({ working: "" });
   }
 
   private checked(message: Checked): void {
     const { store } = this;
     store.line({ lastCheck_ms: message.seq === null ? store.get().line.lastCheck_ms : message.ms, unsaved: message.unsaved, notes: message.notes });
+    const taken = this.taking && message.seq !== null;
+    if (taken) this.taking = false;
     if (message.whole || message.revision > store.get().review.revision + 1) {
-      void this.renew();
+      void this.renew().then(() => taken && this.edits.seed(store.get().review.drafts ?? []));
       return;
     }
     const review = merged(store.get().review, message);
@@ -164,6 +241,7 @@ export class LiveLink {
     const { selection } = store.get();
     const lost = selection.finding !== null && message.findings_gone.includes(selection.finding);
     if (lost) store.select({ run: selection.run }, "check");
+    if (taken) this.edits.seed(message.drafts ?? []);
     this.tell();
   }
 
@@ -177,6 +255,11 @@ export class LiveLink {
       if (words !== "") this.store.update({ notice: words });
     }, TELL_AFTER_MS);
   }
+}
+
+/** The server's errors are sentences without capital and stop, to stand behind other words. */
+function sentence(text: string): string {
+  return text.charAt(0).toUpperCase() + text.slice(1) + (/[.!?]$/.test(text) ? "" : ".");
 }
 
 function workingWords(doing: string | null, share: number | null): string {

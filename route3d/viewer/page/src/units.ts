@@ -76,7 +76,8 @@ export function feetInches(metres: number): string {
     of /= 2;
   }
   const fraction = part > 0 ? `${part}/${of}` : "";
-  const small = [inches > 0 || fraction === "" ? String(inches) : "", fraction].filter((t) => t !== "").join(" ");
+  // behind feet the whole inches are always said: "5 ft 1/16 in" reads like a slip
+  const small = [inches > 0 || feet > 0 || fraction === "" ? String(inches) : "", fraction].filter((t) => t !== "").join("-");
   const sign = metres < 0 && sixteenths > 0 ? "-" : "";
   return sign + (feet > 0 ? `${feet} ft ${small} in` : `${small} in`);
 }

@@ -25,6 +25,8 @@ export function review(some: Partial<Review>): Review {
     live: true, units: { length: "mm" },
     summary: { runs: 1, runs_passed: 0, runs_failed: 1, runs_unchecked: 0, violations: 1, cautions: 0 }, unread: [], notes: [],
     inputs: [], roles: {}, checks: {}, cables: {}, runs: [run({})], findings: [finding({})], chains: {}, zones: [], plans: null,
+    decisions: {}, decisions_number: 1, decisions_elsewhere: 0, decisions_trouble: "", past: [], past_count: 0, mended_count: 0,
+    trend: [], saved_as: {},
     ...some,
   };
 }

@@ -6,7 +6,7 @@ import { finding, review, run } from "./made";
 
 const news = (some: Partial<Checked>): Checked => ({
   say: "checked", seq: 1, revision: 2, ms: 1, whole: false, runs: [], runs_gone: [], findings: [], findings_gone: [],
-  chains: {}, summary: review({}).summary, unsaved: 1, notes: [], ...some,
+  chains: {}, summary: review({}).summary, unsaved: 1, notes: [], saved_as: {}, ...some,
 });
 
 test("changed runs and findings take the place of the old ones, gone ones go with their chains", () => {

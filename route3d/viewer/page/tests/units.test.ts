@@ -7,10 +7,11 @@ const close = (a: number | null, b: number): void => assert.ok(a !== null && Mat
 test("feet and inches are those of the reports", () => {
   // the doctests of route3d/units.py
   assert.equal(feetInches(1.8288), "6 ft 0 in");
-  assert.equal(feetInches(0.0381), "1 1/2 in");
+  assert.equal(feetInches(0.0381), "1-1/2 in");
   assert.equal(feetInches(0.3048), "1 ft 0 in");
+  assert.equal(feetInches(1.526), "5 ft 0-1/16 in");
   assert.equal(feetInches(0), "0 in");
-  assert.equal(feetInches(-0.1258), "-4 15/16 in");
+  assert.equal(feetInches(-0.1258), "-4-15/16 in");
 });
 
 test("a half is rounded as the report rounds it", () => {

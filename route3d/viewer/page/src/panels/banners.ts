@@ -13,7 +13,15 @@ export interface BannerActions {
 }
 
 export function banners(host: HTMLElement, store: Store, on: BannerActions): void {
-  redraw(store, host, ["line"], (state) => fill(host, all(state, store, on)));
+  let line: State["line"] | null = null;
+  let shown = "";
+  redraw(store, host, ["line", "review"], (state) => {
+    const { decisions_trouble: trouble, decisions_elsewhere: elsewhere } = state.review;
+    const now = `${trouble}\n${elsewhere}`;
+    if (state.line === line && now === shown) return; // a run is being dragged
+    [line, shown] = [state.line, now];
+    fill(host, all(state, store, on));
+  });
 }
 
 function all(state: State, store: Store, on: BannerActions): HTMLElement[] {
@@ -44,6 +52,17 @@ function all(state: State, store: Store, on: BannerActions): HTMLElement[] {
         "inputs", "status",
         `Changed on disk since it was read: ${line.changedInputs.join(", ")}. What you see speaks of the earlier ${line.changedInputs.length === 1 ? "file" : "files"}.`,
         button("read-anew", "Read the files anew", on.readAnew),
+      ),
+    );
+  }
+  const { decisions_trouble: trouble, decisions_elsewhere: elsewhere } = state.review;
+  if (trouble !== "") list.push(banner("failure", "alert", `Decisions: ${trouble}.`));
+  if (elsewhere > 0 && line.changedInputs.length === 0) {
+    list.push(
+      banner(
+        "inputs", "status",
+        `Another check was recorded since this page read the files: decisions on ${counted(elsewhere, "finding")} of it are not shown here.`,
+        line.editable ? button("read-anew-decisions", "Read the files anew", on.readAnew) : h("span", {}),
       ),
     );
   }

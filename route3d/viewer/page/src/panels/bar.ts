@@ -1,7 +1,7 @@
 /** The head of the page: which job, how it stands, undo, save, and how the line to the server is. */
 
 import { fill, h } from "../dom";
-import type { State, Store } from "../store";
+import { type State, type Store, withoutRoute } from "../store";
 import { VERDICTS, VERDICT_WORDS } from "../words";
 import { redraw } from "./common";
 
@@ -26,6 +26,7 @@ function job(state: State): HTMLElement {
 
 function counts(state: State, store: Store): HTMLElement {
   const { runs, summary } = state.review;
+  const ends = withoutRoute(state).length;
   const show = (): void => store.update({ tab: "overview" });
   const made = VERDICTS.map((v) => {
     const count = runs.filter((run) => run.verdict === v).length;
@@ -33,7 +34,7 @@ function counts(state: State, store: Store): HTMLElement {
   });
   return h(
     "button", { type: "button", class: "counts", "data-key": "counts", title: "Open the overview", onclick: show },
-    h("ul", {}, h("li", {}, h("b", {}, runs.length), " runs"), made, h("li", {}, h("b", {}, summary.violations ?? 0), ` ${summary.violations === 1 ? "violation" : "violations"}`)),
+    h("ul", {}, h("li", {}, h("b", {}, runs.length), " runs"), made, ends > 0 && h("li", { title: "Runs given by their ends only: no route yet" }, h("b", {}, `○ ${ends}`), " unrouted"), h("li", {}, h("b", {}, summary.violations ?? 0), ` ${summary.violations === 1 ? "violation" : "violations"}`)),
   );
 }
 
@@ -42,10 +43,11 @@ function changes(state: State, on: BarActions): HTMLElement | null {
   if (!editable) {
     return h("span", { class: "tag", title: state.line.whyNot }, state.line.state === "report" ? "report" : "read-only");
   }
-  const { back, forth } = state.undo;
+  const { back, forth, saved, wall } = state.undo;
+  const undo = back === "" ? `Nothing to undo${wall === "" ? "" : `: ${wall}`}` : `Undo ${back} (Ctrl+Z)${saved ? ". It is in the file already: undoing it is a new change, to be saved again." : ""}`;
   return h(
     "div", { class: "changes", role: "group", "aria-label": "Changes" },
-    h("button", { type: "button", "data-key": "undo", disabled: back === "", title: back === "" ? "Nothing to undo" : `Undo ${back} (Ctrl+Z)`, onclick: () => on.undo() }, "Undo"),
+    h("button", { type: "button", "data-key": "undo", disabled: back === "", title: undo, onclick: () => on.undo() }, "Undo"),
     h("button", { type: "button", "data-key": "redo", disabled: forth === "", title: forth === "" ? "Nothing to redo" : `Redo ${forth} (Ctrl+Y)`, onclick: () => on.redo() }, "Redo"),
     h(
       "button",

@@ -52,6 +52,26 @@ export function table(headings: string[], rows: (Node | string)[][], numbers: nu
   );
 }
 
+const opened = new Set<string>();
+
+/** A part that can be folded away; whether it is open outlives the redrawing of its panel. */
+export function folding(key: string, cls: string, title: string, ...children: (Node | string | false | null)[]): HTMLElement {
+  return h(
+    "details",
+    {
+      class: cls, open: opened.has(key),
+      ontoggle: (event: Event) => {
+        const { open, isConnected } = event.target as HTMLDetailsElement;
+        if (!isConnected) return; // it was drawn anew meanwhile
+        if (open) opened.add(key);
+        else opened.delete(key);
+      },
+    },
+    h("summary", { "data-key": key }, title),
+    ...children,
+  );
+}
+
 /**
  * Draw again when one of these parts of the state is another one. What had the focus keeps it, by its data-key, and
  * what is being typed stays.

@@ -4,7 +4,7 @@ import { fill, h } from "../dom";
 import type { Edits } from "../edits";
 import type { Point, Run } from "../payload";
 import { type State, type Store, absolute, findingsOf, runOf } from "../store";
-import type { Lengths } from "../units";
+import { type Lengths, counted } from "../units";
 import { NOT_A_LENGTH, check, choice, field } from "./building";
 import { findingLine, redraw, section, verdict } from "./common";
 
@@ -374,12 +374,16 @@ export function typedCorners(text: string, lengths: Lengths, origin: Point): Poi
 
 function saving(state: State, on: EditActions): HTMLElement {
   const { unsaved, saving: busy } = state.line;
+  const { behind, saved, back, wall } = state.undo;
   return section(
     "Save",
     h(
       "p", { class: "soft" },
       "Runs of the project file are written there, comments kept. Runs drawn in CAD go into a new DXF beside the old one.",
     ),
+    behind > 0 && h("p", { class: "ahead" }, `${counted(behind, "step")} that you took back ${behind === 1 ? "is" : "are"} still in the file, which was already written: save again to put this into it.`),
+    saved && h("p", { class: "soft" }, `Undo goes on behind the last save: ${back} is in the file already, and taking it back is a new change.`),
+    back === "" && wall !== "" && h("p", { class: "soft" }, `Undo reaches no further: ${wall}.`),
     h(
       "button", { type: "button", "data-key": "save-here", class: "main", disabled: unsaved === 0 || busy, onclick: () => on.save() },
       unsaved === 0 ? "Nothing to save" : `Save ${unsaved} changed ${unsaved === 1 ? "run" : "runs"}`,

@@ -13,6 +13,9 @@ const NAMES: [Field, string, string][] = [
   ["rules", "Rule", "any rule"],
   ["groups", "Against", "anything"],
   ["storeys", "Storey", "any storey"],
+  ["decided", "Decision", "any decision"],
+  ["owners", "Owner", "any owner"],
+  ["due", "Due", "any due date"],
 ];
 
 export function filterBar(host: HTMLElement, store: Store): void {
@@ -32,7 +35,7 @@ export function filterBar(host: HTMLElement, store: Store): void {
   redraw(store, menus, ["review", "filter"], (state) => {
     if (search.value !== state.filter.text) search.value = state.filter.text;
     const total = state.review.findings.length;
-    const shown = passing(state.review.findings, state.filter).length;
+    const shown = passing(state.review, state.filter).length;
     count.textContent = shown === total ? counted(total, "finding") : `${shown} of ${total}`;
     clear.hidden = isOpen(state.filter);
     fill(menus, NAMES.map(([field, name, any]) => menu(state, store, field, name, any)));

@@ -9,6 +9,7 @@ const KEYS: [string, [string, string][]][] = [
     ["N, B", "anywhere: next, back"],
     ["/", "look for words"],
     ["Enter", "in the table: go there again"],
+    ["D", "decide about the chosen finding"],
   ]],
   ["Picture", [
     ["drag, wheel", "turn, come nearer; with the right button: shift"],
@@ -20,6 +21,7 @@ const KEYS: [string, [string, string][]][] = [
   ]],
   ["Changing runs", [
     ["E", "change the chosen run"],
+    ["M", "ask for a proposal for the chosen run"],
     ["drag", "move a corner; Alt: without snapping; Shift: choose several"],
     ["Delete", "take out the chosen corner or strap"],
     ["Ctrl+Z, Ctrl+Y", "undo, redo"],
@@ -59,7 +61,7 @@ export function help(): { open(): void } {
         h("section", {}, h("h3", {}, title), h("dl", {}, rows.flatMap(([key, words]) => [h("dt", {}, h("kbd", {}, key)), h("dd", {}, words)]))),
       ),
     ),
-    h("label", { class: "check" }, box, "single letters work as keys (N, B, E, /, ?)"),
+      h("label", { class: "check" }, box, "single letters work as keys (N, B, D, E, M, /, ?)"),
     h("button", { type: "button", class: "main", onclick: () => dialog.close() }, "Close"),
   );
   dialog.setAttribute("aria-labelledby", "help-title");

@@ -3,17 +3,22 @@
 import { fill, h } from "../dom";
 import { type Field, NO_FILTER } from "../filter";
 import type { Finding, Severity } from "../payload";
-import type { State, Store } from "../store";
+import { type State, type Store, withoutRoute } from "../store";
 import { counted } from "../units";
 import { SEVERITIES, VERDICTS, VERDICT_WORDS, marker } from "../words";
 import { findingLine, redraw, section, table, verdict } from "./common";
+import { decisionsSection } from "./decisions";
+import { trendSection } from "./trend";
 
 const WORST = 10;
 
 export function overviewPanel(host: HTMLElement, store: Store): void {
   redraw(store, host, ["review", "selection"], (state) => {
     const scrolled = host.scrollTop;
-    fill(host, h("h2", { class: "unseen" }, "Overview"), runs(state, store), byCheck(state, store), byGroup(state, store), worst(state, store), files(state));
+    fill(
+      host, h("h2", { class: "unseen" }, "Overview"), runs(state, store), decisionsSection(state, store),
+      trendSection(state, host.clientWidth - 34), byCheck(state, store), byGroup(state, store), worst(state, store), files(state),
+    );
     host.scrollTop = scrolled;
   });
 }
@@ -33,7 +38,7 @@ function runs(state: State, store: Store): HTMLElement {
       "div", { class: "verdicts" },
       counts.map(([v, list]) =>
         h(
-          "details", { open: v === "unchecked" && list.length > 0 && list.length <= 8 },
+          "details", kept(v, v === "unchecked" && list.length > 0 && list.length <= 8),
           h("summary", {}, verdict(v), h("b", {}, ` ${list.length}`)),
           h(
             "ul", { class: "chips" },
@@ -54,7 +59,37 @@ function runs(state: State, store: Store): HTMLElement {
         ),
       ),
     ),
+    ends(state, store),
   );
+}
+
+/** Runs given by their ends only: nothing of them is checked. */
+function ends(state: State, store: Store): HTMLElement | null {
+  const list = withoutRoute(state);
+  if (list.length === 0) return null;
+  return h(
+    "details", kept("ends", list.length <= 8),
+    h("summary", {}, h("span", { class: "verdict unchecked" }, "○ without a route"), h("b", {}, ` ${list.length}`)),
+    h(
+      "ul", { class: "chips" },
+      list.map(({ id }) =>
+        h(
+          "li", {},
+          h("button", { type: "button", "data-key": `ends-${id}`, "aria-pressed": String(state.selection.run === id), onclick: () => store.select({ run: id }, "panel") }, id),
+        ),
+      ),
+    ),
+  );
+}
+
+const opened = new Map<string, boolean>();
+
+/** A list stays open, or shut, while the panel is drawn again. */
+function kept(name: string, first: boolean): { open: boolean; ontoggle: (event: Event) => void } {
+  return {
+    open: opened.get(name) ?? first,
+    ontoggle: (event) => opened.set(name, (event.currentTarget as HTMLDetailsElement).open),
+  };
 }
 
 function byCheck(state: State, store: Store): HTMLElement {

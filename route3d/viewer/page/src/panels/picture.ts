@@ -73,6 +73,7 @@ function entries(state: State): HTMLElement {
       "ul", {},
       h("li", {}, sample("M1 6H27", "required"), "what the rule requires"),
       h("li", {}, sample("M1 6H27M1 2v8M27 2v8", "gap"), "gap with its size"),
+      state.review.editable && h("li", {}, sample("M1 6H27", "proposal"), "a proposal"),
     ),
   );
 }

@@ -1,23 +1,27 @@
 /** Everything about the chosen run, and why the chosen finding stands. */
 
 import { fill, h } from "../dom";
-import type { Bend, Finding, Run, Span } from "../payload";
-import { type State, type Store, chainOf, elementOf, elementWords, findingOf, findingsOf, runOf } from "../store";
+import type { Bend, Finding, Run, Span, WithoutRoute } from "../payload";
+import { type State, type Store, chainOf, elementOf, elementWords, findingOf, findingsOf, runOf, withoutRoute } from "../store";
 import type { Lengths } from "../units";
 import { STEP_WORDS, compared, marker } from "../words";
 import { findingLine, redraw, rule, section, table, verdict } from "./common";
+import { type DecideActions, decisionPart } from "./decisions";
 import { strip } from "./strip";
 import { severity } from "./table";
 
 const MOST_LINES = 60;
 
-export function runPanel(host: HTMLElement, store: Store, lengths: Lengths): void {
-  const draw = redraw(store, host, ["selection", "review"], (state) => {
+export function runPanel(host: HTMLElement, store: Store, lengths: Lengths, on: DecideActions): void {
+  let about = store.get().selection;
+  const draw = redraw(store, host, ["selection", "review", "deciding"], (state) => {
     const finding = findingOf(state, state.selection.finding);
     const run = runOf(state, state.selection.run);
     const scrolled = host.scrollTop;
-    fill(host, body(state, store, lengths, run, finding, host.clientWidth));
-    host.scrollTop = state.cause === "check" ? scrolled : 0;
+    fill(host, body(state, store, lengths, run, finding, host.clientWidth, on));
+    // what came in by a check or a decision leaves the place where somebody reads
+    host.scrollTop = state.cause === "check" || state.selection === about ? scrolled : 0;
+    about = state.selection;
   });
   let width = host.clientWidth;
   new ResizeObserver(() => {
@@ -28,14 +32,16 @@ export function runPanel(host: HTMLElement, store: Store, lengths: Lengths): voi
 }
 
 function body(
-  state: State, store: Store, lengths: Lengths, run: Run | null, finding: Finding | null, width: number,
+  state: State, store: Store, lengths: Lengths, run: Run | null, finding: Finding | null, width: number, on: DecideActions,
 ): HTMLElement[] {
   const parts: HTMLElement[] = [];
-  if (finding !== null) parts.push(what(state, lengths, finding));
+  if (finding !== null) parts.push(what(state, lengths, finding), decisionPart(state, store, finding, on));
   if (run !== null) parts.push(head(state, store, lengths, run), unrolled(state, store, lengths, run, width));
   if (finding !== null) parts.push(...why(state, finding));
   if (run !== null) parts.push(...about(state, store, lengths, run));
   if (finding === null && run === null && state.selection.element !== null) parts.push(element(state, store));
+  const ends = run === null ? withoutRoute(state).find(({ id }) => id === state.selection.run) : undefined;
+  if (ends !== undefined) parts.push(endsOnly(state, lengths, ends));
   if (parts.length === 0) {
     parts.push(
       h(
@@ -129,6 +135,21 @@ function head(state: State, store: Store, lengths: Lengths, run: Run): HTMLEleme
         ),
       ),
     );
+}
+
+/** A run that has no route yet. */
+function endsOnly(state: State, lengths: Lengths, ends: WithoutRoute): HTMLElement {
+  return h(
+    "section", { class: "run-head" },
+    h("h2", {}, `Run ${ends.id} `, h("span", { class: "verdict unchecked" }, "○ without a route")),
+    h("p", {}, "Only its ends are given; nothing of it is checked."),
+    h(
+      "dl", { class: "facts" },
+      h("dt", {}, "Cable"), h("dd", {}, ends.cable, h("span", { class: "soft" }, ` ${state.review.cables[ends.cable]?.text ?? ""}`)),
+      h("dt", {}, "From"), h("dd", {}, `${ends.start ?? "not said"}, at ${lengths.place(ends.from_m, state.review.origin_m)}`),
+      h("dt", {}, "To"), h("dd", {}, `${ends.end ?? "not said"}, at ${lengths.place(ends.to_m, state.review.origin_m)}`),
+    ),
+  );
 }
 
 function unrolled(state: State, store: Store, lengths: Lengths, run: Run, width: number): HTMLElement {

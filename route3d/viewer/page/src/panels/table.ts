@@ -4,17 +4,20 @@ import {
   type CellComponent, type ColumnDefinition, FormatModule, InteractionModule, ResizeColumnsModule, ResizeTableModule,
   type RowComponent, SortModule, Tabulator,
 } from "tabulator-tables";
+import { DECIDED, decisionOf, dueOf, isKept, today } from "../decisions";
 import { h } from "../dom";
 import { passing } from "../filter";
-import type { Finding, Severity } from "../payload";
+import type { Decision, Finding, Severity } from "../payload";
 import type { State, Store } from "../store";
 import { elementWords } from "../store";
 import type { Lengths } from "../units";
 import { SEVERITIES, SEVERITY_MARKS, compared, marker } from "../words";
+import { decidedWords, dueWords } from "./decisions";
 
 Tabulator.registerModule([FormatModule, InteractionModule, ResizeColumnsModule, ResizeTableModule, SortModule]);
 
 const WIDE_PX = 1000;
+const WIDEST_PX = 1300;
 const LIST_EVERY_MS = 250;
 
 interface Row {
@@ -29,6 +32,10 @@ interface Row {
   message: string;
   rule: string;
   storey: string;
+  decided: number;
+  owner: string;
+  due: string;
+  decision: Decision | null;
   finding: Finding;
 }
 
@@ -74,6 +81,7 @@ export class FindingsTable {
     host.addEventListener("keydown", (event) => this.key(event));
     store.subscribe((now, before) => {
       if (now.review !== before.review || now.elements !== before.elements || now.filter !== before.filter) this.show();
+      if (this.ready && isKept(now.review) !== isKept(before.review)) this.fit();
       if (now.selection.finding !== before.selection.finding) this.follow(now);
     });
   }
@@ -111,10 +119,12 @@ export class FindingsTable {
   }
 
   private rows(state: State): Row[] {
-    const listed = passing(state.review.findings, state.filter);
+    const listed = passing(state.review, state.filter);
+    const day = today();
     this.shown = listed.length;
     this.ids = new Set(listed.map((finding) => finding.id));
     return listed.map((finding) => ({
+      ...decided(state, finding, day),
       id: finding.id,
       number: finding.number,
       severity: SEVERITIES.indexOf(finding.severity),
@@ -171,12 +181,17 @@ export class FindingsTable {
 
   /** On a narrow table the words of a finding need the room; rule and element are told in the panel beside. */
   private fit(): void {
-    const wide = this.host.clientWidth >= WIDE_PX;
+    const width = this.host.clientWidth;
+    const kept = isKept(this.store.get().review);
+    const wanted: Record<string, boolean> = {
+      decided: kept, owner: kept && width >= WIDE_PX, due: kept && width >= WIDE_PX,
+      other: width >= (kept ? WIDEST_PX : WIDE_PX), rule: width >= (kept ? WIDEST_PX : WIDE_PX),
+    };
     let changed = false;
-    for (const name of ["other", "rule"]) {
+    for (const [name, visible] of Object.entries(wanted)) {
       const column = this.table.getColumn(name);
-      if (column.isVisible() === wide) continue;
-      if (wide) column.show();
+      if (column.isVisible() === visible) continue;
+      if (visible) column.show();
       else column.hide();
       changed = true;
     }
@@ -262,12 +277,24 @@ export class FindingsTable {
       text("message", "What is wrong", 6, 180),
       size("measured", "Measured"),
       size("required", "Required"),
+      { title: "Decided", field: "decided", width: 98, sorter: "number", visible: false, formatter: (cell) => decidedWords((cell.getRow().getData() as Row).decision) },
+      { ...text("owner", "Owner", 1, 84), visible: false },
+      {
+        title: "Due", field: "due", width: 112, visible: false, sorter: "alphanum", sorterParams: { alignEmptyValues: "bottom" } as never,
+        formatter: (cell) => dueWords((cell.getRow().getData() as Row).decision),
+      },
       text("other", "Against", 2, 92),
       text("rule", "Rule", 2, 92),
       text("storey", "Storey", 0, 76),
     ];
     return all.filter((column) => column.field !== "storey" || this.store.get().review.findings.some((f) => f.storey !== ""));
   }
+}
+
+function decided(state: State, finding: Finding, day: string): Pick<Row, "decided" | "owner" | "due" | "decision"> {
+  const decision = decisionOf(state.review, finding);
+  const late = dueOf(decision, day) === "overdue" ? 0 : DECIDED.length;
+  return { decided: DECIDED.indexOf(decision?.decided ?? "open") + late, owner: decision?.owner ?? "", due: decision?.due ?? "", decision };
 }
 
 /** The words of a severity with the sign that repeats its colour. */

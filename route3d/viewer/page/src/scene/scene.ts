@@ -41,6 +41,8 @@ export class Scene implements Ground, Lit {
   layer: BuildingLayer | null = null;
   readonly runs: RunsLayer;
   readonly markers = new Markers();
+  /** Painted over the picture besides what the scene itself knows. */
+  readonly overlays: ((paint: Painter) => void)[] = [];
   private readonly surroundings = new Surroundings();
   private readonly spotlight = new Spotlight(this);
   private readonly measure: MeasureTool;
@@ -398,6 +400,7 @@ export class Scene implements Ground, Lit {
     this.spotlight.paint(paint);
     this.markers.arrange(this.view, (point) => this.cutter.keeps(point, 1e-3));
     this.markers.draw(paint);
+    for (const draw of this.overlays) draw(paint);
     for (const tool of this.tools) tool.draw(paint);
     drawScale(paint, this.view, this.lengths);
   }

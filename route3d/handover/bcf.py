@@ -14,11 +14,11 @@ from numpy.typing import NDArray
 
 from route3d.drawables import origin_of
 from route3d.errors import InputError, MissingExtraError
-from route3d.model.decision import NEEDS_REASON, Decision, Matter
+from route3d.model.decision import NEEDS_REASON, Decision, Matter, by_finding
 from route3d.model.finding import Finding, Review
 from route3d.model.job import Job
 from route3d.reports.bcf_read import MEANINGS, TopicRead, read_bcf
-from route3d.reports.bcf_topic import AUTHOR, STATUSES, Remark, Topic, finding_topic, instant, remark_guid, topic_guid
+from route3d.reports.bcf_topic import AUTHOR, STATUSES, Remark, Topic, finding_topic, instant, remark_guid
 from route3d.reports.bcf_write import Written, write_bcf, write_onto
 from route3d.reports.bcf_zip import package
 from route3d.store.adding import add_all
@@ -102,8 +102,7 @@ def export(
 
 def _mended(review: Review, store: Path, there: Collection[str]) -> list[Topic]:
     """Return the topics of an older file whose findings no check finds any more."""
-    found = {finding.finding_id for finding in review.findings}
-    gone = [m for m in matters(store) if m.presence == "mended" and m.finding.finding_id not in found]
+    gone = [m for m in matters(store) if m.presence == "mended"]
     told = histories(store) if gone else {}
     topics = {
         topic.guid: topic
@@ -116,7 +115,7 @@ def _mended(review: Review, store: Path, there: Collection[str]) -> list[Topic]:
 def _topics(
     job: Job, review: Review, findings: Sequence[Finding], drawing: Pictures, store: Path
 ) -> Iterator[tuple[Topic, bytes | None]]:
-    by_id = {matter.finding.finding_id: matter for matter in matters(store)}
+    by_id = by_finding(matters(store))
     told = histories(store) if by_id else {}
     origin: NDArray[np.float64] | None = origin_of(job, review) if findings else None
     for finding in findings:
@@ -162,7 +161,7 @@ class TakenIn:
     untaken: tuple[str, ...]  # statuses that were kept as notes only, in words
 
 
-def take_in(store: Path, project: str, path: Path) -> TakenIn:
+def take_in(store: Path, path: Path) -> TakenIn:
     """Read comments and statuses of others from a BCF file into the histories of our matters, by their authors.
 
     Raises
@@ -171,7 +170,7 @@ def take_in(store: Path, project: str, path: Path) -> TakenIn:
         The file or the database cannot be used; nothing has changed then.
     """
     read = read_bcf(path)
-    ours = {topic_guid(project, matter.finding.finding_id): matter for matter in matters(store)}
+    ours = {matter.topic: matter for matter in matters(store)}
     told = histories(store)
     entries: list[tuple[int, Decision]] = []
     foreign, untaken = [], []

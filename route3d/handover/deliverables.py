@@ -1,17 +1,17 @@
-"""What ``route3d report`` writes, one function per deliverable: each makes one file and says in words what is in it."""
+"""What can be handed over, one function per deliverable: each makes one file and says in words what is in it."""
 
 from __future__ import annotations
 
 import tempfile
 from collections.abc import Callable, Mapping
 from dataclasses import dataclass
+from functools import cached_property
 from pathlib import Path
-from typing import Any
 
-from route3d.cli.bcf import Pictures, chosen, export
 from route3d.errors import MissingExtraError
 from route3d.examine import Examined
-from route3d.model.decision import Matter
+from route3d.handover.bcf import Pictures, chosen, export
+from route3d.model.decision import Kept, Matter
 from route3d.model.finding import Finding, Review
 from route3d.model.job import Job
 from route3d.reports.html import page
@@ -27,48 +27,64 @@ from route3d.reports.takeoff_rows import Rows
 from route3d.reports.takeoff_xlsx import workbook_of
 from route3d.reports.writing import write_whole
 from route3d.rules.rulebook import RuleBook
-from route3d.store.decisions import matters
 from route3d.store.opening import store_path
-from route3d.store.recording import trend_points
+from route3d.store.recording import kept
 from route3d.viewer.discreet import Discreet
 from route3d.viewer.page_file import page_file
 from route3d.viewer.picture import draw_picture
 
 
-@dataclass(frozen=True, slots=True, eq=False)
+@dataclass(frozen=True, slots=True)
+class Wishes:
+    """How the files are wanted, where there is a choice."""
+
+    paper: str = "letter"  # of a PDF: letter, a4
+    unit: str = "mm"  # of a drawing: one of METRES_PER_UNIT
+    plot_scale: int = 50  # the 50 of 1:50, at which text of a drawing can be read
+    bcf_version: str | None = None  # None: 2.1, or that of ``onto``
+    onto: Path | None = None  # a BCF file of others, of which all is kept
+    findings: tuple[str, ...] = ()  # ids, for BCF and PDF; empty: violations and cautions
+    pictures: int = 50  # how many findings get a picture of their own
+
+
+@dataclass(frozen=True, eq=False)
 class Given:
-    """What every deliverable is made from: the checked project, and the options of the command by name."""
+    """What every deliverable is made from: the checked project, and how the files are wanted."""
 
     project_file: Path
     rules: RuleBook
     examined: Examined
     review: Review
-    options: dict[str, Any]
+    wishes: Wishes = Wishes()
 
     @property
     def job(self) -> Job:
         """The job that was checked."""
         return self.examined.scene.job
 
+    @cached_property
+    def kept(self) -> Kept:
+        """All that is kept from check to check."""
+        return kept(store_path(self.project_file))
+
     @property
     def known(self) -> tuple[Matter, ...]:
         """What was decided, where decisions are kept."""
-        return matters(store_path(self.project_file))
+        return self.kept.matters
 
     @property
     def trend(self) -> Rows:
-        """The counts of each recorded revision."""
-        points = trend_points(store_path(self.project_file))
-        return trend_rows((p.number, p.made, p.rules, p.counts, p.unread) for p in points)
+        """The counts of each recorded check."""
+        return trend_rows(self.kept.trend)
 
     @property
     def findings(self) -> tuple[Finding, ...]:
         """The findings that were asked for; where none were named, violations and cautions."""
-        return chosen(self.review, self.options["findings"], self.project_file)
+        return chosen(self.review, self.wishes.findings, self.project_file)
 
 
 def _dxf(path: Path, given: Given) -> str:
-    unit, scale = given.options["unit"], given.options["plot_scale"]
+    unit, scale = given.wishes.unit, given.wishes.plot_scale
     done = write_markup(path, given.examined, given.review, unit=unit, plot_scale=scale)
     said = [f"{done.runs} runs", f"{done.straps} marks of what holds them", f"{done.callouts} findings called out"]
     if done.unplaced:
@@ -79,16 +95,15 @@ def _dxf(path: Path, given: Given) -> str:
 
 
 def _bcf(path: Path, given: Given) -> str:
-    options = given.options
     return export(
         path,
         given.job,
         given.review,
         given.findings,
-        version=options["bcf_version"],
-        pictures=options["pictures"],
+        version=given.wishes.bcf_version,
+        pictures=given.wishes.pictures,
         store=store_path(given.project_file),
-        onto=options["onto"],
+        onto=given.wishes.onto,
     )
 
 
@@ -96,7 +111,8 @@ def _html(path: Path, given: Given) -> str:
     shown = Discreet(given.project_file.parent)
     shown.learn(source.file for source in given.job.inputs)
     text = page_file(
-        given.job, given.review, given.rules, results, project_file=given.project_file.name, shown=shown
+        given.job, given.review, given.rules, results, project_file=given.project_file.name, shown=shown,
+        kept=given.kept,
     )  # fmt: skip
     write_whole(path, text)
     return f"{len(given.review.findings)} findings and the building, {len(text.encode()) / 1e6:.1f} MB, opens anywhere"
@@ -113,14 +129,14 @@ def _plain_html(path: Path, given: Given) -> str:
                 drawn.append((title, file.read_bytes()))
     except MissingExtraError as error:
         missing = str(error)
-    write_whole(path, page(given.review, drawn, missing))
+    write_whole(path, page(given.review, drawn, missing, given.kept))
     return f"{len(given.review.findings)} findings, {len(drawn)} pictures, no script"
 
 
 def _pdf(path: Path, given: Given) -> str:
-    drawing = Pictures(given.job, given.review, given.options["pictures"])
+    drawing = Pictures(given.job, given.review, given.wishes.pictures)
     findings = given.findings
-    drawn = write_review_pdf(path, given.review, findings, given.known, drawing.of, given.options["paper"], given.trend)
+    drawn = write_review_pdf(path, given.review, findings, given.known, drawing.of, given.wishes.paper, given.trend)
     why = f"; no picture: {drawing.missing}" if drawing.missing else ""
     return f"{len(findings)} findings, {drawn} with a picture, {len(findings) - drawn} without{why}"
 

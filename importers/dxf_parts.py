@@ -1,0 +1,58 @@
+"""What was taken out of a DXF text in bulk: rows of entities of one kind and layer, as arrays."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from importers.dxf_tokens import Ints, Strings
+
+Array = NDArray[np.float64]
+
+PLACEHOLDER = "ROUTE3D_BULK"  # the kind of entity that stands for a row of faces and meshes
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BulkFaces:
+    """3D faces of one layer in a row."""
+
+    layer: str
+    handles: Strings  # (n,)
+    corners: Array  # (n, 4, 3)
+    invisible: int
+
+    def __len__(self) -> int:
+        return len(self.handles)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BulkMeshes:
+    """Polyface and polygon meshes, or MESH entities, of one layer in a row, already cut into triangles."""
+
+    kind: str
+    layer: str
+    handles: Strings  # (n,)
+    triangles: Array  # (t, 3, 3)
+    starts: Ints  # (n + 1,) first triangle of each
+    invisible: int
+
+    def __len__(self) -> int:
+        return len(self.handles)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BulkLines:
+    """Single lines without thickness of one layer in a row."""
+
+    layer: str
+    handles: Strings  # (n,)
+    segments: Array  # (n, 2, 3)
+    invisible: int
+
+    def __len__(self) -> int:
+        return len(self.handles)
+
+
+Part = BulkFaces | BulkMeshes | BulkLines

@@ -1,0 +1,289 @@
+"""Decisions in the viewer: the same as on the command line, in the same store, and seen in every window."""
+
+import json
+import sqlite3
+import threading
+from collections.abc import Iterator
+from pathlib import Path
+
+import pytest
+
+from route3d.model.decision import Matter
+from route3d.store import opening
+from route3d.store.decisions import histories, matters
+from route3d.store.opening import store_path
+from route3d.store.recording import trend_points
+from tests.scratch_project import Scratch, call
+from tests.viewer_window import Served, served
+
+# four bends that are too tight, in two pairs
+TIGHT = [(0, 0, 3000), (500, 0, 3000), (500, 150, 3000), (1500, 150, 3000), (1500, 300, 3000), (2000, 300, 3000)]
+CLEAR = [(0, 2000, 3000), (2000, 2000, 3000)]
+
+
+@pytest.fixture
+def project(scratch: Scratch) -> Path:
+    """Run a has four bends that are too tight; b is straight."""
+    scratch.run(TIGHT, "a", straps=[300, 1100, 1900])
+    scratch.run(CLEAR, "b", straps=[200, 1800])
+    scratch.write()
+    return scratch.folder
+
+
+@pytest.fixture
+def server(project: Path) -> Iterator[Served]:
+    with served(project) as running:
+        yield running
+
+
+def bends(server: Served) -> list[dict]:
+    found = [f for f in server.review()["findings"] if f["check"] == "bend" and f["run"] == "a"]
+    return sorted(found, key=lambda f: f["at_m"])
+
+
+def store_of(project: Path) -> Path:
+    return store_path(project / "route3d.toml")
+
+
+def by_id(project: Path) -> dict[str, Matter]:
+    return {m.finding.finding_id: m for m in matters(store_of(project))}
+
+
+WORDS = {"decided": "to-mend", "by": "N. N.", "note": "wider form", "owner": "crew", "due": "2026-01-31"}
+
+
+def test_a_decision_is_in_the_store_at_once_and_in_every_window(server: Served, project: Path) -> None:
+    first, second, *_ = (f["id"] for f in bends(server))
+    assert not store_of(project).exists() and server.review()["decisions"] == {}
+    with server.window() as one, server.window() as two:
+        hello = two.hear("hello")
+        told = one.ask("decide", findings=[first], **WORDS)
+        assert told["say"] == "decided"
+        kept = by_id(project)[first]
+        assert (kept.decided, kept.by, kept.note, kept.owner, kept.due) == tuple(WORDS.values())
+        followed = two.hear("decided")
+        assert followed["seq"] is None and followed["decisions"] == told["decisions"]
+        assert followed["decisions_number"] > hello["decisions_number"]
+    entry = told["decisions"][first]
+    assert entry["history"] == [{"at": entry["at"], **WORDS}]
+    assert told["decisions"][second]["decided"] == "open" and told["decisions"][second]["history"] == []
+    assert len(told["trend"]) == 1 and told["trend"][0]["new"] == len(told["decisions"])
+    whole = server.review()
+    assert whole["decisions"][first] == entry
+    assert {key: whole[key] for key in ("decisions", "past", "trend", "decisions_number")} == {
+        key: server.get("/decisions.json").json()[key] for key in ("decisions", "past", "trend", "decisions_number")
+    }
+
+
+def test_what_is_decided_on_the_command_line_appears_in_an_open_page(server: Served, project: Path) -> None:
+    first = bends(server)[0]["id"]
+    with server.window() as window:
+        window.hear("hello")
+        status, output = call("decide", first, "--project", str(project), "--as", "not-ours", "--by", "A. B.",
+                              "--note", "the plumber's")  # fmt: skip
+        assert status == 0, output
+        while True:
+            told = window.hear("decided")
+            if told["decisions"].get(first, {}).get("decided") == "not-ours":
+                break
+        assert told["decisions"][first]["by"] == "A. B."
+        # and the other way round: the command line lists what the window decides
+        assert window.ask("decide", findings=[first], **WORDS)["say"] == "decided"
+    status, output = call("decide", "--list", "--project", str(project))
+    assert status == 0 and "to-mend" in output and "wider form" in output
+
+
+@pytest.mark.parametrize(
+    ("said", "word"),
+    [
+        ({**WORDS, "by": " "}, "name"),
+        ({**WORDS, "decided": "accepted", "note": ""}, "reason"),
+        ({**WORDS, "decided": "done"}, "no decision"),
+        ({**WORDS, "due": "soon"}, "2026-01-31"),
+        ({**WORDS, "note": "x" * 5000}, "at most"),
+        ({**WORDS, "note": 7}, "text"),
+        ({**WORDS, "findings": []}, "names the findings"),
+        ({**WORDS, "findings": "all"}, "names the findings"),
+        ({**WORDS, "findings": [None]}, "names the findings"),
+        ({**WORDS, "findings": ["x"] * 6000}, "at most"),
+        ({**WORDS, "findings": ["nothing"]}, "not in the project as it is saved"),
+    ],
+)
+def test_what_cannot_be_decided_is_one_sentence_and_writes_nothing(
+    server: Served, project: Path, said: dict, word: str
+) -> None:
+    first = bends(server)[0]["id"]
+    with server.window() as window:
+        told = window.ask("decide", **{"findings": [first], **said})
+    assert told["say"] == "failed" and word in told["why"] and "\n" not in told["why"]
+    assert not any(m.decided != "open" for m in matters(store_of(project)))
+
+
+def test_several_are_decided_together_or_not_at_all(server: Served, project: Path) -> None:
+    ids = [f["id"] for f in bends(server)]
+    with server.window() as window:
+        assert window.ask("decide", findings=[*ids, "nothing"], **WORDS)["say"] == "failed"
+        assert not any(m.decided != "open" for m in matters(store_of(project)))
+        told = window.ask("decide", findings=[*ids, ids[0]], **WORDS)
+    assert [told["decisions"][i]["decided"] for i in ids] == ["to-mend"] * 4
+    assert all(len(told["decisions"][i]["history"]) == 1 for i in ids)
+
+
+def corners(server: Served, run_id: str) -> list[list[float]]:
+    return next(run for run in server.review()["runs"] if run["id"] == run_id)["corners_m"]
+
+
+def first_bends_gone(server: Served) -> dict:
+    """An edit that takes the first two tight bends away, so that the others take their ids."""
+    a, _, c, *rest = corners(server, "a")
+    return {"run": "a", "corners_m": [[a[0], c[1], a[2]], *rest]}
+
+
+def test_unsaved_drafts_are_not_recorded_and_do_not_move_a_decision_to_its_neighbour(
+    server: Served, project: Path
+) -> None:
+    first, second, third, fourth = (f["id"] for f in bends(server))
+    accepted = {**WORDS, "decided": "accepted", "note": "made by hand"}
+    with server.window() as window:
+        window.ask("decide", findings=[first], **accepted)
+        told = window.ask("draft", edits=[first_bends_gone(server)])
+        # ids count along the run: what is left is called like the one that was accepted, and is another one
+        assert {f["id"] for f in bends(server)} == {first, second}
+        assert told["saved_as"] == {first: third, second: fourth} == server.review()["saved_as"]
+        assert len(trend_points(store_of(project))) == 1
+        fresh = {"run": "b", "corners_m": [[0, 5, 3], [0.3, 5, 3], [0.3, 5.1, 3], [1, 5.1, 3]]}
+        told = window.ask("draft", edits=[fresh])
+        new = [f["id"] for f in told["findings"] if f["run"] == "b" and f["check"] == "bend"]
+        assert new and all(told["saved_as"][i] is None for i in new)
+        refused = window.ask("decide", findings=new[:1], **WORDS)
+        assert refused["say"] == "failed" and "save the changes first" in refused["why"]
+        assert window.ask("drop-drafts", all=True)["say"] == "dropped"
+    assert server.review()["saved_as"] == {}
+    assert len(trend_points(store_of(project))) == 1
+
+
+def test_a_save_is_recorded_as_a_check_and_says_what_it_mended(server: Served, project: Path) -> None:
+    first, _, third, _ = (f["id"] for f in bends(server))
+    with server.window() as window:
+        window.ask("decide", findings=[third], **WORDS)
+        window.ask("draft", edits=[first_bends_gone(server)])
+        assert window.ask("save")["say"] == "saved"
+        window.hear("review-changed")
+    whole = server.review()
+    points = trend_points(store_of(project))
+    assert len(points) == 2 and points[1].mended >= 1
+    assert whole["trend"][1]["mended"] == points[1].mended
+    # the one that is left took the id of the first and kept its own decision
+    assert whole["decisions"][first]["decided"] == "to-mend"
+    assert [p["presence"] for p in whole["past"]].count("mended") == whole["mended_count"] >= 1
+    assert call("check", str(project))[1].count("nothing changed") == 1
+
+
+def test_an_opened_viewer_records_as_check_does_only_where_decisions_are_kept(project: Path) -> None:
+    with served(project):
+        assert not store_of(project).exists()
+    call("decide", "--project", str(project))
+    file = project / "route3d.toml"
+    file.write_text(file.read_text(encoding="utf-8").replace("150", "400"), encoding="utf-8")
+    with served(project) as running:
+        assert len(trend_points(store_of(project))) == 2
+        assert running.review()["mended_count"] >= 2
+
+
+def test_a_check_of_newer_files_recorded_meanwhile_is_not_undone(server: Served, project: Path) -> None:
+    first, second, *_ = (f["id"] for f in bends(server))
+    with server.window() as window:
+        window.ask("decide", findings=[first], **{**WORDS, "decided": "accepted"})
+        file = project / "route3d.toml"
+        text = file.read_text(encoding="utf-8")
+        shorter = text.replace("[0, 0, 3000], [500, 0, 3000], [500, 150, 3000]", "[0, 150, 3000]")
+        assert shorter != text
+        file.write_text(shorter, "utf-8")
+        assert call("check", str(project))[0] == 1
+        while True:
+            told = window.hear("decided")
+            if told.get("mended_count"):
+                break
+        # the id of the accepted one means its neighbour there: here it is not shown as decided
+        assert first in told["decisions_gone"] and second in told["decisions_gone"]
+        assert told["decisions_elsewhere"] >= 1
+        refused = window.ask("decide", findings=[first], **WORDS)
+        assert refused["say"] == "failed" and "read them anew" in refused["why"]
+        window.tell({"do": "reload", "seq": 1})
+        window.hear("review-changed")
+    assert len(trend_points(store_of(project))) == 2
+    whole = server.review()
+    assert whole["decisions_elsewhere"] == 0 and whole["decisions"][first]["decided"] == "open"
+
+
+def test_who_may_only_look_sees_decisions_and_makes_none(project: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    call("decide", "1", "--project", str(project), "--as", "to-mend", "--by", "N. N.")
+    monkeypatch.setattr("route3d.viewer.access.is_loopback", lambda host: False)  # as if asked from another machine
+    with served(project, host="0.0.0.0") as running, running.window() as window:
+        assert any(d["decided"] == "to-mend" for d in running.review()["decisions"].values())
+        refused = window.ask("decide", findings=[bends(running)[0]["id"]], **WORDS)
+        assert refused["say"] == "failed" and "read-only" in refused["why"]
+    assert [len(told) for told in histories(store_of(project)).values()] == [1]
+
+
+def test_a_damaged_store_is_said_and_keeps_nothing_from_being_seen(project: Path) -> None:
+    call("decide", "1", "--project", str(project), "--as", "to-mend", "--by", "N. N.")
+    good = store_of(project).read_bytes()
+    with served(project) as running, running.window() as window:
+        window.hear("hello")
+        store_of(project).write_bytes(b"not a database" * 100)
+        told = window.hear("decided")
+        assert "cannot be read" in told["decisions_trouble"] and str(project) not in json.dumps(told)
+        assert any(d["decided"] == "to-mend" for d in running.review()["decisions"].values())  # the last that was seen
+        refused = window.ask("decide", findings=[bends(running)[0]["id"]], **WORDS)
+        assert refused["say"] == "failed" and "Traceback" not in refused["why"]
+        store_of(project).write_bytes(good)
+        assert window.hear("decided")["decisions_trouble"] == ""
+        assert window.ask("decide", findings=[bends(running)[0]["id"]], **WORDS)["say"] == "decided"
+
+
+def test_a_store_that_is_damaged_from_the_start_lets_the_page_open(project: Path) -> None:
+    store_of(project).write_bytes(b"not a database" * 100)
+    with served(project) as running:
+        whole = running.review()
+        assert "not recorded" in whole["decisions_trouble"] and whole["findings"]
+
+
+def test_a_busy_store_is_said_and_does_not_keep_drafts_waiting(
+    server: Served, project: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setattr(opening, "_WAIT_S", 1.5)
+    first = bends(server)[0]["id"]
+    call("decide", "--project", str(project))
+    other = sqlite3.connect(store_of(project), isolation_level=None)
+    other.execute("BEGIN IMMEDIATE")
+    with server.window() as window:
+        window.tell({"do": "decide", "seq": 1, "findings": [first], **WORDS})
+        window.tell({"do": "draft", "seq": 2, "edits": [first_bends_gone(server)]})
+        assert window.hear("checked")["seq"] == 2
+        told = window.hear("failed")
+        assert told["seq"] == 1 and "keeps it busy" in told["why"]
+        other.execute("ROLLBACK")
+        assert window.ask("decide", findings=[first], **WORDS)["say"] == "decided"
+    other.close()
+
+
+def test_many_windows_and_the_command_line_decide_at_once_and_nothing_is_lost(server: Served, project: Path) -> None:
+    first = bends(server)[0]["id"]
+    call("decide", "--project", str(project))
+
+    def decide(by: str) -> None:
+        with server.window() as window:
+            for k in range(10):
+                assert window.ask("decide", findings=[first], **{**WORDS, "by": by, "note": str(k)})["say"] == "decided"
+
+    threads = [threading.Thread(target=decide, args=(by,)) for by in ("one", "two")]
+    for thread in threads:
+        thread.start()
+    assert call("decide", first, "--project", str(project), "--as", "to-mend", "--by", "three")[0] == 0
+    for thread in threads:
+        thread.join()
+    told = histories(store_of(project))[by_id(project)[first].number]
+    for by in ("one", "two"):
+        assert [d.note for d in told if d.by == by] == [str(k) for k in range(10)]
+    assert [d.by for d in told].count("three") == 1
