@@ -21,9 +21,9 @@ from importers.dxf_curves import plane_axes
 from importers.dxf_faces import shapes_of_3dfaces, shapes_of_meshes
 from importers.dxf_kinds import ANNOTATION, shape_of
 from importers.dxf_open import LIBRARY_ERRORS, OpenedDxf
-from importers.dxf_parts import PLACEHOLDER, BulkFaces, BulkLines
-from importers.dxf_profiles import shapes_of_lines
+from importers.dxf_parts import PLACEHOLDER, BulkArcs, BulkFaces, BulkMeshes, BulkPaths, BulkProfiles
 from importers.dxf_shape import Grain, Shape
+from importers.dxf_wires import shapes_of_arcs, shapes_of_paths, shapes_of_profiles
 from importers.dxf_xrefs import Externals
 
 Array = NDArray[np.float64]
@@ -184,10 +184,8 @@ class Blocks:
                     layer = self._spelled(part.layer)
                     if isinstance(part, BulkFaces):
                         faces[layer].append(part)
-                    elif isinstance(part, BulkLines):
-                        leaves.append(Leaf("LINE", len(part), layer, partial(shapes_of_lines, part), one_by_one=True))
                     else:
-                        leaves.append(Leaf(part.kind, len(part), layer, partial(shapes_of_meshes, part)))
+                        leaves.append(_in_bulk(part, layer))
                 continue
             count["entities"] += 1
             if kind in ANNOTATION:
@@ -277,6 +275,19 @@ class Blocks:
             self._attached[found.path] = number, blocks
             self._by_number[number] = blocks
         return f"{self._attached[found.path][0]}{_BESIDE}", None
+
+
+def _in_bulk(part: BulkMeshes | BulkPaths | BulkArcs | BulkProfiles, layer: str) -> Leaf:
+    if isinstance(part, BulkMeshes):
+        return Leaf(part.kind, len(part), layer, partial(shapes_of_meshes, part))
+    make: Callable[[Grain], Sequence[Shape]]
+    if isinstance(part, BulkPaths):
+        make = partial(shapes_of_paths, part)
+    elif isinstance(part, BulkArcs):
+        make = partial(shapes_of_arcs, part)
+    else:
+        make = partial(shapes_of_profiles, part)
+    return Leaf(part.kind, len(part), layer, make, one_by_one=True)
 
 
 def _single(entity: Any, grain: Grain) -> tuple[Shape, ...]:
