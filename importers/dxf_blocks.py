@@ -17,13 +17,13 @@ import numpy as np
 from ezdxf.document import Drawing as DxfDocument
 from numpy.typing import NDArray
 
+from importers.dxf_batches import Batches
 from importers.dxf_curves import plane_axes
-from importers.dxf_faces import shapes_of_3dfaces, shapes_of_meshes
+from importers.dxf_faces import shapes_of_3dfaces
 from importers.dxf_kinds import ANNOTATION, shape_of
 from importers.dxf_open import LIBRARY_ERRORS, OpenedDxf
-from importers.dxf_parts import PLACEHOLDER, BulkArcs, BulkFaces, BulkMeshes, BulkPaths, BulkProfiles
+from importers.dxf_parts import PLACEHOLDER, BulkFaces, BulkMeshes
 from importers.dxf_shape import Grain, Shape
-from importers.dxf_wires import shapes_of_arcs, shapes_of_paths, shapes_of_profiles
 from importers.dxf_xrefs import Externals
 
 Array = NDArray[np.float64]
@@ -172,6 +172,7 @@ class Blocks:
 
     def _contents(self, layout: Iterable[Any]) -> Container:
         faces: dict[str, list[Any]] = defaultdict(list)  # 3D faces, and rows of them that were read in bulk
+        batches = Batches()
         leaves: list[Leaf] = []
         references: list[Reference] = []
         count: Counter[str] = Counter()
@@ -185,7 +186,8 @@ class Blocks:
                     if isinstance(part, BulkFaces):
                         faces[layer].append(part)
                     else:
-                        leaves.append(_in_bulk(part, layer))
+                        make, one_by_one = batches.add(part), not isinstance(part, BulkMeshes)
+                        leaves.append(Leaf(part.kind, len(part), layer, make, one_by_one))
                 continue
             count["entities"] += 1
             if kind in ANNOTATION:
@@ -275,19 +277,6 @@ class Blocks:
             self._attached[found.path] = number, blocks
             self._by_number[number] = blocks
         return f"{self._attached[found.path][0]}{_BESIDE}", None
-
-
-def _in_bulk(part: BulkMeshes | BulkPaths | BulkArcs | BulkProfiles, layer: str) -> Leaf:
-    if isinstance(part, BulkMeshes):
-        return Leaf(part.kind, len(part), layer, partial(shapes_of_meshes, part))
-    make: Callable[[Grain], Sequence[Shape]]
-    if isinstance(part, BulkPaths):
-        make = partial(shapes_of_paths, part)
-    elif isinstance(part, BulkArcs):
-        make = partial(shapes_of_arcs, part)
-    else:
-        make = partial(shapes_of_profiles, part)
-    return Leaf(part.kind, len(part), layer, make, one_by_one=True)
 
 
 def _single(entity: Any, grain: Grain) -> tuple[Shape, ...]:

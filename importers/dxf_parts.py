@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
@@ -96,3 +98,17 @@ class BulkProfiles:
 
 
 Part = BulkFaces | BulkMeshes | BulkPaths | BulkArcs | BulkProfiles
+
+Rows = TypeVar("Rows", BulkMeshes, BulkPaths, BulkArcs, BulkProfiles)
+
+
+def joined(parts: Sequence[Rows]) -> Rows:
+    """Return parts of one kind end to end, whatever their layers: the first one's stands for all."""
+    values: dict[str, Any] = {}
+    for name in (field.name for field in fields(parts[0])):
+        some = [getattr(part, name) for part in parts]
+        if name == "starts":
+            values[name] = np.concatenate([[0], np.cumsum(np.concatenate([np.diff(starts) for starts in some]))])
+        elif isinstance(some[0], np.ndarray):
+            values[name] = np.concatenate(some)
+    return replace(parts[0], **values)
