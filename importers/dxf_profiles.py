@@ -11,7 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from importers.dxf_curves import arc_points, circle_points, plane_axes, polyline_points, to_world
-from importers.dxf_shape import Grain, Shape, joint_box, missing, surface, wire
+from importers.dxf_shape import Grain, Shape, Surface, joint_box, missing, surface, wire
 from importers.polygons import CrossingPolygonError, prism, strip, without_repeats
 
 Array = NDArray[np.float64]
@@ -72,18 +72,19 @@ def round_of(
     axes: Array,
     thickness: float,
     grain: Grain,
+    make: Surface = surface,
 ) -> Shape:
     """Return an arc with its start and sweep in radians, or a full circle; ``centre`` (3,) is in its plane's axes."""
     flat = [float(c) for c in centre[:2]]
     if turn is not None:
         points = to_world(arc_points(flat, radius, *turn, grain.chord), axes, float(centre[2]))
-        return _swept(kind, handle, points, axes[2] * thickness, grain)
+        return _swept(kind, handle, points, axes[2] * thickness, grain, make)
     points = to_world(circle_points(flat, radius, grain.chord), axes, float(centre[2]))
     if radius == 0.0:
         return wire(kind, handle, points[:1])
     if thickness == 0.0:
         return wire(kind, handle, points, closed=True, outline=points)
-    return surface(kind, handle, prism([points], axes[2] * thickness), grain)
+    return make(kind, handle, prism([points], axes[2] * thickness), grain)
 
 
 def shape_of_lwpolyline(entity: Any, grain: Grain) -> Shape | None:
@@ -127,23 +128,23 @@ def shape_of_polyline(entity: Any, grain: Grain) -> Shape | None:
     return shape_of_profile("POLYLINE", handle, profile, grain)
 
 
-def _swept(kind: str, handle: str, line: Array, along: Array, grain: Grain) -> Shape:
+def _swept(kind: str, handle: str, line: Array, along: Array, grain: Grain, make: Surface = surface) -> Shape:
     """Return an open line moved along a thickness, or the line itself where there is none."""
     if not along.any():
         return wire(kind, handle, line)
-    wall = surface(kind, handle, strip(line, along, closed=False), grain)
+    wall = make(kind, handle, strip(line, along, closed=False), grain)
     # a line along its own thickness sweeps no wall: it stays a line
     return wall if len(wall.triangles) else wire(kind, handle, np.concatenate([line, line + along]))
 
 
-def shape_of_profile(kind: str, handle: str, profile: Profile, grain: Grain) -> Shape | None:
+def shape_of_profile(kind: str, handle: str, profile: Profile, grain: Grain, make: Surface = surface) -> Shape | None:
     """Return a flat polyline; None where it has no corner."""
     if len(profile.corners) == 0:
         return None
     profile = _clean(profile)
     along = profile.axes[2] * profile.thickness
     if profile.thickness != 0.0 and profile.widths.any():
-        return _wide(kind, handle, profile, along, grain)
+        return _wide(kind, handle, profile, along, grain, make)
     flat, _ = polyline_points(profile.corners, profile.bulges, profile.closed, grain.chord)
     points = to_world(flat, profile.axes, profile.elevation)
     loop = profile.closed and len(points) > 2
@@ -153,12 +154,12 @@ def shape_of_profile(kind: str, handle: str, profile: Profile, grain: Grain) -> 
         hull = None if reach == 0.0 else joint_box([points - reach, points + reach])
         return wire(kind, handle, points, closed=loop, outline=points if loop else None, hull=hull)
     if not loop:
-        return _swept(kind, handle, points, along, grain)
+        return _swept(kind, handle, points, along, grain, make)
     walls = strip(points, along, closed=True)
     try:
-        solid = surface(kind, handle, prism([points], along), grain)
+        solid = make(kind, handle, prism([points], along), grain)
     except CrossingPolygonError:
-        return surface(kind, handle, walls, grain, note="closed profiles cross themselves, their ends are left open")
+        return make(kind, handle, walls, grain, note="closed profiles cross themselves, their ends are left open")
     return replace(solid, uncapped=walls)
 
 
@@ -177,7 +178,7 @@ def _clean(profile: Profile) -> Profile:
     )
 
 
-def _wide(kind: str, handle: str, profile: Profile, along: Array, grain: Grain) -> Shape:
+def _wide(kind: str, handle: str, profile: Profile, along: Array, grain: Grain, make: Surface) -> Shape:
     """Return a polyline with width and thickness: its band, mitred at corners, made a solid."""
     if len(profile.corners) < 2:
         return wire(kind, handle, to_world(profile.corners, profile.axes, profile.elevation))
@@ -194,7 +195,7 @@ def _wide(kind: str, handle: str, profile: Profile, along: Array, grain: Grain) 
             rings = sorted([placed(left), placed(right)], key=lambda ring: -float(np.ptp(ring, axis=0).max()))
         else:
             rings = [placed(np.concatenate([left, right[::-1]]))]
-        return surface(kind, handle, prism(rings, along), grain)
+        return make(kind, handle, prism(rings, along), grain)
     except CrossingPolygonError:
         pass
     # too tight for one band: a block for each segment, and one more at each corner to fill the outer side
@@ -214,7 +215,7 @@ def _wide(kind: str, handle: str, profile: Profile, along: Array, grain: Grain) 
     if not blocks:
         return wire(kind, handle, to_world(flat, profile.axes, profile.elevation))
     note = "wide polylines turn too tightly for their width, read as one block for each segment"
-    return surface(kind, handle, np.concatenate(blocks), grain, note=note)
+    return make(kind, handle, np.concatenate(blocks), grain, note=note)
 
 
 def _band(profile: Profile, grain: Grain) -> tuple[Array, NDArray[np.intp], list[Array]]:

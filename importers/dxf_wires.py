@@ -19,7 +19,7 @@ from importers.dxf_kinds import attempt
 from importers.dxf_parts import BulkArcs, BulkPaths, BulkProfiles
 from importers.dxf_profiles import Profile, round_of, shape_of_profile
 from importers.dxf_records import ranges
-from importers.dxf_shape import Grain, Shape
+from importers.dxf_shape import Grain, Shape, turned, unturned
 from importers.dxf_tokens import Ints, Mask, Strings
 
 Array = NDArray[np.float64]
@@ -53,7 +53,9 @@ def shapes_of_arcs(arcs: BulkArcs, grain: Grain) -> list[Shape]:
             by_count.setdefault(count, []).append(n)
             continue
         turn = (float(starts[n]), float(sweeps[n])) if is_arc else None
-        make = partial(round_of, arcs.kind, name, arcs.centres[n], radii[n], turn, axes[n], thickness[n], grain)
+        make = partial(
+            round_of, arcs.kind, name, arcs.centres[n], radii[n], turn, axes[n], thickness[n], grain, unturned
+        )
         shapes[n] = attempt(arcs.kind, name, make)
     for count, group in by_count.items():
         mine = np.array(group)
@@ -71,7 +73,7 @@ def shapes_of_arcs(arcs: BulkArcs, grain: Grain) -> list[Shape]:
         made = _wires(arcs.kind, [names[n] for n in group], points, ends, loops, outlined=True)
         for n, shape in zip(group, made, strict=True):
             shapes[n] = shape
-    return [shape for shape in shapes if shape is not None]
+    return turned([shape for shape in shapes if shape is not None], grain)
 
 
 def shapes_of_profiles(profiles: BulkProfiles, grain: Grain) -> list[Shape]:
@@ -95,9 +97,9 @@ def shapes_of_profiles(profiles: BulkProfiles, grain: Grain) -> list[Shape]:
             axes[n],
             float(profiles.thickness[n]),
         )
-        make = partial(shape_of_profile, profiles.kind, names[n], profile, grain)
+        make = partial(shape_of_profile, profiles.kind, names[n], profile, grain, unturned)
         shapes[n] = attempt(profiles.kind, names[n], make)
-    return [shape for shape in shapes if shape is not None]
+    return turned([shape for shape in shapes if shape is not None], grain)
 
 
 def _straight(profiles: BulkProfiles, names: Sequence[str], chosen: Ints, axes: Array) -> list[Shape]:
