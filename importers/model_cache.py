@@ -22,10 +22,10 @@ import zipfile
 import zlib
 from collections.abc import Callable, Mapping, Sequence
 from functools import cache
-from io import BytesIO
+from io import BufferedReader, BytesIO
 from itertools import pairwise, starmap
 from pathlib import Path
-from typing import Any, BinaryIO, TypeVar
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.lib import format as npy
@@ -326,7 +326,7 @@ def read_arrays(entry: Path) -> Arrays:
             if member.compress_type != zipfile.ZIP_STORED or member.flag_bits & 1 or member.file_size > size:
                 raise ValueError(f"{member.filename} is not stored plainly")
             content = _content(file, member)
-            head = BytesIO(content[:_HEAD_BYTES])
+            head = BytesIO(content[:_HEAD_BYTES].tobytes())
             if npy.read_magic(head) != (1, 0):
                 raise ValueError(f"{member.filename} is of another version")
             shape, by_columns, kind = npy.read_array_header_1_0(head)
@@ -339,7 +339,7 @@ def read_arrays(entry: Path) -> Arrays:
     return arrays
 
 
-def _content(file: BinaryIO, member: zipfile.ZipInfo) -> NDArray[np.uint8]:
+def _content(file: BufferedReader, member: zipfile.ZipInfo) -> NDArray[np.uint8]:
     """Return what a member that is stored plainly holds, in one read; ``ZipFile.read`` copies it several times."""
     file.seek(member.header_offset)
     header = file.read(_LOCAL_HEADER.size)
@@ -348,7 +348,7 @@ def _content(file: BinaryIO, member: zipfile.ZipInfo) -> NDArray[np.uint8]:
         raise zipfile.BadZipFile(f"{member.filename} does not begin where it should")
     file.seek(name_bytes + extra_bytes, os.SEEK_CUR)
     content = np.empty(member.file_size, np.uint8)
-    if file.readinto(content) != len(content) or zlib.crc32(content) != member.CRC:  # type: ignore[attr-defined]
+    if file.readinto(content.data) != len(content) or zlib.crc32(content.data) != member.CRC:
         raise zipfile.BadZipFile(f"{member.filename} is damaged")
     content.setflags(write=False)
     return content

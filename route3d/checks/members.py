@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from route3d.kernel.bore import Borable
 from route3d.kernel.member import Member, member_of, shells
-from route3d.kernel.path import ARC, AT, KIND, LENGTH, V, path_boxes
+from route3d.kernel.path import ARC, AT, KIND, LENGTH, V
 from route3d.model.element import Element
 from route3d.model.gap import Stretch
 from route3d.model.job import Job
@@ -69,12 +69,11 @@ class Members:
 
     def near(self, fitted: FittedRun, reach_m: float) -> list[Piece]:
         """Return the pieces whose box is within ``reach_m`` of a box around some piece of a run's line."""
-        mine = path_boxes(fitted.pieces)
-        low, high = mine[:, :3] - reach_m, mine[:, 3:] + reach_m
-        piece, met = self._tree.query(shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
-        level = (low[piece, 2] <= self._boxes[met, 1, 2]) & (high[piece, 2] >= self._boxes[met, 0, 2])
+        mine = fitted.boxes_m
+        (x0, y0), (x1, y1) = mine[:, :2].min(axis=0) - reach_m, mine[:, 3:5].max(axis=0) + reach_m
+        met = np.sort(self._tree.query(shapely.box(x0, y0, x1, y1)))
         found = []
-        for k in np.unique(met[level]).tolist():
+        for k in met[_touch(fitted, self._boxes[met], reach_m)].tolist():
             pieces = self._taken_apart(k)
             boxes = np.array([box for _, box in pieces])
             found += [pieces[j][0] for j in np.flatnonzero(_touch(fitted, boxes, reach_m)).tolist()]
@@ -102,6 +101,6 @@ def _box(triangles: Floats) -> Floats:
 
 
 def _touch(fitted: FittedRun, boxes: Floats, reach_m: float) -> NDArray[np.bool_]:
-    mine = path_boxes(fitted.pieces)
+    mine = fitted.boxes_m
     low, high = mine[:, None, :3] - reach_m, mine[:, None, 3:] + reach_m
     return np.asarray(((low <= boxes[None, :, 1]) & (high >= boxes[None, :, 0])).all(axis=2).any(axis=0))
