@@ -179,7 +179,8 @@ class _Reader:
 
     def finished(self, element: Element) -> Element:
         """Return an element with its open ends closed, and with what the project says framing is made of."""
-        return self.with_ends_closed(replace(element, material=self._material(element)))
+        material = self._material(element)
+        return self.with_ends_closed(element if material == element.material else replace(element, material=material))
 
     def _material(self, element: Element) -> str | None:
         if element.role != "framing":
