@@ -10,6 +10,7 @@ from typing import Any
 import numpy as np
 
 import importers
+from importers.endless import refuse_endless
 from importers.ifc_frame import CommonFrame, moved_model, moved_routes
 from importers.model_cache import FOLDER as CACHE_FOLDER
 from importers.model_cache import ModelCache
@@ -30,6 +31,7 @@ from importers.roles import ZONE_ROLE, ModelRoles, RoleMap, layer_matches, role_
 from importers.takeoff import resolve_takeoff
 from importers.zones import build_zones
 from route3d.errors import InputError, ProjectKeyError
+from route3d.files import why
 from route3d.kernel.openings import capped
 from route3d.model.building import Drawing, DrawnRoute, InputFile, Unread
 from route3d.model.cable import Cable, ConductorSize
@@ -288,10 +290,17 @@ class _Reader:
 
     def _file(self, name: str, key: str) -> Path:
         path = self.folder / name
-        if not path.is_file():
+        try:
+            there = path.is_file()
+        except OSError as error:  # a name that is too long, a folder that may not be looked into
+            raise ProjectKeyError(
+                self.project, f"{name!r} cannot be looked at ({why(error)})", f"{key}.file"
+            ) from error
+        if not there:
             raise ProjectKeyError(
                 self.project, f"the file {name!r} is not there; it is looked up beside {self.project}", f"{key}.file"
             )
+        refuse_endless(path, name)
         return path
 
     def _move(self, move: list[float]) -> tuple[float, ...]:
