@@ -22,6 +22,7 @@ CHANGE_MARKS = {
     "better": ("▼", "cyan"),
     "gone": ("✔", "cyan"),
 }
+_COLUMNS = {"": 6, "severity": 9, "check": 9, "run": 9, "other": 8, "measured": 10, "what": 24}
 _SHOWN = 60
 
 
@@ -30,8 +31,8 @@ def print_comparison(comparison: Comparison, console: Console, *, everything: bo
     old, new = comparison.old, comparison.new
     console.print(Text(f"{new.project}: {old.made or 'earlier'} → {new.made or 'now'}", style="bold"))
     table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("", "severity", "check", "run", "other", "measured", "what"):
-        table.add_column(heading, overflow="fold")
+    for heading, least in _COLUMNS.items():
+        table.add_column(heading, overflow="fold", min_width=least)
     shown = [f for f in comparison.findings if everything or f.change != "stayed"]
     cut = shown if everything else shown[:_SHOWN]
     for change in cut:
@@ -61,15 +62,16 @@ def print_comparison(comparison: Comparison, console: Console, *, everything: bo
 
 
 def _numbers(change: FindingChange) -> str:
-    def one(finding: Finding | None) -> str | None:
-        if finding is None or finding.measured is None:
-            return None
-        if finding.unit == "m":
-            return f"{finding.measured * 1000.0:.1f} mm"
-        return f"{finding.measured:g} {finding.unit}".strip()
+    def one(finding: Finding | None, which: str) -> str:
+        value = None if finding is None else getattr(finding, which)
+        if finding is None or value is None:
+            return ""
+        return f"{value * 1000.0:.1f} mm" if finding.unit == "m" else f"{value:g} {finding.unit}".strip()
 
-    told = [value for value in (one(change.old), one(change.new)) if value is not None]
-    return " → ".join(dict.fromkeys(told))
+    told = " → ".join(dict.fromkeys(v for v in (one(change.old, "measured"), one(change.new, "measured")) if v))
+    asked = list(dict.fromkeys(v for v in (one(change.old, "required"), one(change.new, "required")) if v))
+    # what was asked matters where that is what changed
+    return f"{told} (asked: {' → '.join(asked)})" if len(asked) > 1 else told
 
 
 def _doubts(change: FindingChange) -> str:

@@ -21,6 +21,7 @@ from route3d.model.topic import topic_guid
 from route3d.store.decisions import finding_text, insert_decision, read_events, read_histories, read_matters
 from route3d.store.opening import opened, writing
 
+_ANOTHER_M = 0.05  # a finding that moved by more, against something of another name, may be a new one (practice)
 OURSELVES = "route3d"  # the name under which a check itself reopens what was decided
 
 
@@ -231,7 +232,13 @@ class _Keeper:
             if matter.decided != "open":
                 self._reopen(matter, "found again")
             return
-        doubts = [("it got worse", how == "worse"), ("it moved", match.far), ("it may be another", match.ambiguous)]
+        elsewhere = matter.finding.other != finding.other and (match.moved_m or 0.0) > _ANOTHER_M
+        doubts = [
+            ("it got worse", how == "worse"),
+            ("it moved", match.far),
+            ("it may be another", match.ambiguous),
+            ("it moved, and what it is against has another name", elsewhere and not match.ambiguous),
+        ]
         why = "; ".join(words for words, holds in doubts if holds)
         if why and matter.decided in NEEDS_REASON:
             self._event(matter.number, "asked-again", why)

@@ -106,8 +106,9 @@ def test_a_renamed_run_keeps_its_decision(store: Path) -> None:
     [
         replace(CLASH, measured=-0.05),
         replace(CLASH, point_m=(3.0, 0.0, 3.0)),
+        replace(CLASH, point_m=(1.2, 0.0, 3.0), other="m:2"),
     ],
-    ids=["worse", "moved far"],
+    ids=["worse", "moved far", "moved, against something else"],
 )
 def test_what_was_accepted_is_asked_again_when_it_is_worse_or_elsewhere(store: Path, later: Finding) -> None:
     kept(store, CLASH)
@@ -115,6 +116,14 @@ def test_what_was_accepted_is_asked_again_when_it_is_worse_or_elsewhere(store: P
     assert kept(store, later, day=2).asked_again == (1,)
     assert only(store).decided == "open"
     assert "before: accepted" in only(store).note
+
+
+@pytest.mark.parametrize("x_m", [1.0, 1.04])
+def test_what_was_accepted_stays_accepted_when_a_drawing_comes_with_new_handles(store: Path, x_m: float) -> None:
+    kept(store, CLASH)
+    decide(store, [1], decided("accepted"))
+    kept(store, replace(CLASH, point_m=(x_m, 0.0, 3.0), other="m:77", finding_id="clash-9"), day=2)
+    assert only(store).decided == "accepted"
 
 
 def test_what_was_accepted_stays_accepted_when_it_is_better(store: Path) -> None:
