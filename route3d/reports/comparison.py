@@ -8,6 +8,7 @@ from typing import Any
 
 from rich.console import Console
 from rich.markup import escape
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -22,32 +23,18 @@ CHANGE_MARKS = {
     "better": ("▼", "cyan"),
     "gone": ("✔", "cyan"),
 }
-_COLUMNS = {"": 6, "severity": 9, "check": 9, "run": 9, "other": 8, "measured": 10, "what": 24}
 _SHOWN = 60
+_TABLE_LETTERS = 110  # narrower, a column of sentences is a column of words
 
 
 def print_comparison(comparison: Comparison, console: Console, *, everything: bool = False) -> None:
     """Print what changed; what merely stayed is counted, unless ``everything`` is asked for."""
     old, new = comparison.old, comparison.new
     console.print(Text(f"{new.project}: {old.made or 'earlier'} → {new.made or 'now'}", style="bold"))
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading, least in _COLUMNS.items():
-        table.add_column(heading, overflow="fold", min_width=least)
     shown = [f for f in comparison.findings if everything or f.change != "stayed"]
     cut = shown if everything else shown[:_SHOWN]
-    for change in cut:
-        mark, style = CHANGE_MARKS[change.change]
-        finding = change.finding
-        table.add_row(
-            Text(f"{mark} {change.change}", style=style),
-            finding.severity,
-            finding.check,
-            *(escape(name) if name is not None else "–" for name in (finding.run, finding.other)),
-            _numbers(change),
-            escape(finding.message) + _doubts(change),
-        )
     if cut:
-        console.print(table)
+        (_print_table if console.width >= _TABLE_LETTERS else _print_lines)(cut, console)
     if len(cut) < len(shown):
         console.print(f"… and {len(shown) - len(cut)} more; --all shows them")
     for title, things in (("runs", comparison.runs), ("files", comparison.files), ("elements", comparison.elements)):
@@ -59,6 +46,35 @@ def print_comparison(comparison: Comparison, console: Console, *, everything: bo
     if new.unread:
         console.print(Text(f"not read in the later revision, so not clear: {new.unread} things", style="yellow"))
     console.print(Text(CAUTION, style="dim"))
+
+
+def _print_table(changes: Sequence[FindingChange], console: Console) -> None:
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for heading in ("", "severity", "check", "run", "other", "measured", "what"):
+        table.add_column(heading, overflow="fold")
+    for change in changes:
+        mark, style = CHANGE_MARKS[change.change]
+        finding = change.finding
+        table.add_row(
+            Text(f"{mark} {change.change}", style=style),
+            finding.severity,
+            finding.check,
+            *(escape(name) if name is not None else "–" for name in (finding.run, finding.other)),
+            _numbers(change),
+            escape(finding.message) + _doubts(change),
+        )
+    console.print(table)
+
+
+def _print_lines(changes: Sequence[FindingChange], console: Console) -> None:
+    for change in changes:
+        mark, style = CHANGE_MARKS[change.change]
+        finding = change.finding
+        parts = (finding.severity, finding.check, finding.run, finding.other, _numbers(change))
+        said = " · ".join(escape(part) for part in parts if part)
+        console.print(Text(f"{mark} {change.change} ", style=style), end="")
+        console.print(said)
+        console.print(Padding(escape(finding.message) + _doubts(change), (0, 0, 0, 4)))
 
 
 def _numbers(change: FindingChange) -> str:
