@@ -19,7 +19,7 @@ from route3d.model.finding import Finding
 from route3d.model.revision import Revision, RunMark
 from route3d.model.topic import topic_guid
 from route3d.store.decisions import finding_text, insert_decision, read_events, read_histories, read_matters
-from route3d.store.opening import opened, writing
+from route3d.store.opening import looked_into, opened, writing
 
 _ANOTHER_M = 0.05  # a finding that moved by more, against something of another name, may be a new one (practice)
 OURSELVES = "route3d"  # the name under which a check itself reopens what was decided
@@ -71,7 +71,7 @@ def last_revision(path: Path) -> int:
     """Return the number of the last revision, 0 where none was recorded."""
     if not path.exists():
         return 0
-    with opened(path) as connection:
+    with looked_into(path) as connection:
         return int(connection.execute("SELECT coalesce(max(number), 0) FROM revision").fetchone()[0])
 
 
@@ -79,7 +79,7 @@ def kept(path: Path) -> Kept:
     """Return all that is kept, as it stands at one moment."""
     if not path.exists():
         return Kept()
-    with opened(path) as connection:
+    with looked_into(path) as connection:
         connection.execute("BEGIN")
         try:
             return Kept(
@@ -93,7 +93,7 @@ def trend_points(path: Path) -> tuple[Checkpoint, ...]:
     """Return what each recorded revision counted and changed, oldest first."""
     if not path.exists():
         return ()
-    with opened(path) as connection:
+    with looked_into(path) as connection:
         return _trend(connection)
 
 

@@ -17,7 +17,7 @@ from route3d.model.finding import CHECKS
 from route3d.model.topic import topic_guid
 from route3d.store.decisions import decide, finding_text, history, matters
 from route3d.store.opening import opened, writing
-from route3d.store.recording import record, trend_points
+from route3d.store.recording import kept, record, trend_points
 from route3d.store.schema import STEPS
 from tests.unit.store.test_recording import CLASH, revision
 
@@ -91,6 +91,29 @@ def test_a_later_version_is_refused(store: Path) -> None:
         connection.execute(f"PRAGMA user_version = {len(STEPS) + 1}")
     with pytest.raises(StoreError, match="later version"):
         matters(store)
+
+
+def test_in_a_folder_that_cannot_be_written_to_it_is_read_and_left_alone(
+    store: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    decide(store, [1], Decision("2026-01-01", "N. N.", "to-mend", "", "", ""))
+    before = {path.name: path.read_bytes() for path in store.parent.iterdir()}
+    monkeypatch.setattr("route3d.store.opening.os.access", lambda path, mode: False)
+    whole = kept(store)
+    assert [m.decided for m in whole.matters] == ["to-mend"] and whole.matters == matters(store)
+    assert {path.name: path.read_bytes() for path in store.parent.iterdir()} == before
+    store.write_bytes(b"not a database" * 100)
+    with pytest.raises(StoreError):
+        kept(store)
+
+
+def test_in_such_a_folder_an_earlier_version_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "old.sqlite"
+    with opened(path, STEPS[:1]):
+        pass
+    monkeypatch.setattr("route3d.store.opening.os.access", lambda path, mode: False)
+    with pytest.raises(StoreError, match="earlier version"):
+        matters(path)
 
 
 def test_bringing_up_to_date_keeps_a_copy_and_what_was_there(store: Path) -> None:
