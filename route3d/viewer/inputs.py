@@ -66,11 +66,14 @@ async def watch_inputs(
                 force_polling=polling,
                 ignore_permission_denied=True,
             )
+            begins = True
             async for seen in watching:
                 if watched() is not now:
                     told = {}
                     break  # the project was read again: perhaps from other files
-                changed = await asyncio.to_thread(_changed, now) if seen else told
+                # what changed while nobody was watching is found at the first look
+                changed = await asyncio.to_thread(_changed, now) if seen or begins else told
+                begins = False
                 if changed != told:
                     told = changed
                     await tell(sorted(changed))
