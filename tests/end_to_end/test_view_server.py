@@ -10,7 +10,7 @@ import httpx
 import pytest
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 
-from tests.scratch_project import Scratch
+from tests.scratch_project import Scratch, brought_in
 from tests.viewer_window import Served, served
 
 SAMPLE = Path(__file__).parents[2] / "sample_models" / "workshop"
@@ -432,7 +432,7 @@ def test_saving_over_a_file_that_somebody_changed_is_refused_and_the_draft_stays
 
 def test_a_drawing_that_changes_is_noticed_and_read_again_when_asked(server, project) -> None:
     with server.window() as window:
-        window.hear("hello")
+        window.ask("draft", edits=[lowered(server)])  # with a draft in force nothing is read without being asked
         drawing = project / "model.dxf"
         text = drawing.read_text(encoding="utf-8")
         time.sleep(0.3)
@@ -444,6 +444,46 @@ def test_a_drawing_that_changes_is_noticed_and_read_again_when_asked(server, pro
         assert window.hear("input-changed")["files"] == []
         window.tell({"do": "reload", "seq": 5})
         assert window.hear("review-changed")["revision"] > 1
+
+
+def test_without_drafts_changed_files_are_read_anew_by_themselves(server, project) -> None:
+    with server.window() as window:
+        path = project / "route3d.toml"
+        text = path.read_text(encoding="utf-8")
+        path.write_text(text[: text.index("path =") + 12], encoding="utf-8")  # half of it is written
+        assert window.hear("input-changed")["files"] == ["route3d.toml"]
+        time.sleep(0.7)
+        path.write_text(text.replace("3000]", "3020]"), encoding="utf-8")
+        window.hear("review-changed")
+        assert [m for m in window.heard if m["say"] == "failed"] == []
+        assert corners(server, "b")[0][2] - corners(server, "a")[0][2] == pytest.approx(0.0)
+        assert server.desk.opened.checked.job.runs[0].corners_m[0][2] == pytest.approx(3.02)
+
+
+def test_a_file_that_stays_broken_is_told_and_what_was_read_stays(server, project, monkeypatch) -> None:
+    monkeypatch.setattr("route3d.viewer.windows._PATIENCE_S", 0.5)
+    with server.window() as window:
+        (project / "route3d.toml").write_text("broken = [", encoding="utf-8")
+        failed = window.hear("failed")
+        assert failed["seq"] is None and "route3d.toml" in failed["why"]
+        assert len(server.review()["runs"]) == 2
+
+
+def test_files_that_drawings_bring_in_are_watched_too(scratch) -> None:
+    brought_in(scratch)
+    with served(scratch.folder) as server, server.window() as window:
+        watched = set(server.desk.opened.watched)
+        assert {"route3d.toml", "host.dxf", "level/frame.dxf", "town.toml", "rules/county.toml", "plate.gltf",
+                "plate.bin"} <= watched  # fmt: skip
+        window.hear("hello")
+        for name in ("level/frame.dxf", "plate.bin", "rules/county.toml"):
+            path = scratch.folder / name
+            window.ask("draft", edits=[{"run": "a", "straps_at_m": [0.25, 0.7]}])
+            raw = path.read_bytes()
+            path.write_bytes(raw + b"\n")
+            assert window.hear("input-changed")["files"] == [name]
+            path.write_bytes(raw)
+            assert window.hear("input-changed")["files"] == []
 
 
 def test_drafts_stay_in_force_when_files_are_read_again(server, project) -> None:

@@ -6,7 +6,7 @@ import type { Pick } from "./scene/ground";
 import { Ghost } from "./scene/ghost";
 import { Scene } from "./scene/scene";
 import { Edits } from "./edits";
-import { Proposals, optionOf } from "./proposals";
+import { Proposals, betweenEnds, optionOf } from "./proposals";
 import { byId } from "./dom";
 import { passing } from "./filter";
 import { banners } from "./panels/banners";
@@ -184,7 +184,9 @@ export class Page {
     }
   }
 
-  private edited(edit: Edit, gesture: { id: string; phase: "moving" | "done"; label: string }): void {
+  private edited(made: Edit, gesture: { id: string; phase: "moving" | "done"; label: string }): void {
+    const ends = made.added === true ? withoutRoute(this.store.get()).find(({ id }) => id === made.run) : undefined;
+    const edit = ends === undefined ? made : betweenEnds(made, ends);
     if (edit.added === true) {
       this.scene.add(null);
       this.store.editing({ adding: false, run: edit.run, corner: null });

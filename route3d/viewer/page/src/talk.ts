@@ -193,7 +193,7 @@ export class LiveLink {
         }
         break;
       case "input-changed":
-        store.line({ changedInputs: [...new Set([...store.get().line.changedInputs, ...message.files])] });
+        store.line({ changedInputs: message.files });
         break;
       case "review-changed":
         store.line({ changedInputs: [] });
