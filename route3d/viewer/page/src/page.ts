@@ -104,6 +104,7 @@ export class Page {
       slice: (slice) => store.look({ slice }),
       trouble: (sentence) => noPicture(sentence),
       mended: () => noPicture(""),
+      covered,
       says: (sentence) => {
         byId("status").textContent = sentence;
       },
@@ -285,6 +286,13 @@ export class Page {
       this.store.line({ failures: [...this.store.get().line.failures, why] });
     }
   }
+}
+
+/** What lies over the picture, in its pixels: words in it keep away from there. */
+function covered(): { left: number; top: number; right: number; bottom: number }[] {
+  const { left: x, top: y } = byId("picture").getBoundingClientRect();
+  const over = [...byId("picture-tools").children, byId("picture-key"), byId("status")].map((part) => part.getBoundingClientRect());
+  return over.filter(({ width }) => width > 0).map(({ left, top, right, bottom }) => ({ left: left - x, top: top - y, right: right - x, bottom: bottom - y }));
 }
 
 /** Say in the place of the picture why there is none; empty: there is one. */

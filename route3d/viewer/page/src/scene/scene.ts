@@ -232,7 +232,6 @@ export class Scene implements Ground, Lit {
     this.stage.redraw(true);
   }
 
-
   // --- how it is seen -----------------------------------------------------------------------------------------------
 
   private whole(view: View): ReturnType<typeof fitted> {
@@ -394,10 +393,15 @@ export class Scene implements Ground, Lit {
   private paintMarks(paint: Painter): void {
     // the stage paints once before everything else of the scene is there
     if (this.tools === undefined) return;
-    this.surroundings.paintNames(paint, this.review, this.view, this.cutter, this.stage.theme);
-    this.spotlight.paint(paint);
     this.markers.arrange(this.view, (point) => this.cutter.keeps(point, 1e-3));
-    this.markers.draw(paint);
+    paint.taken = this.on.covered?.() ?? [];
+    paint.avoid = this.markers.boxes();
+    // words of what is selected first: all else gives way to them
+    const labels = this.spotlight.place(paint);
+    this.surroundings.paintNames(paint, this.review, this.view, this.cutter, this.stage.theme);
+    this.markers.draw(paint, labels);
+    this.spotlight.paint(paint);
+    this.markers.drawSelected(paint);
     for (const tool of this.tools) tool.draw(paint);
     drawScale(paint, this.view, this.lengths);
   }
