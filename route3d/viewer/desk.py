@@ -23,6 +23,7 @@ from route3d.model.run import Run
 from route3d.recheck import Checked, Difference
 from route3d.rules.rulebook import RuleBook
 from route3d.units import TOLERANCE_M
+from route3d.viewer.apart import Body, apart
 from route3d.viewer.draft_files import Left
 from route3d.viewer.edits import Edit, EditError, added_up, both_sides, edited, read_changes, taken, within
 from route3d.viewer.journal import Journal
@@ -161,6 +162,36 @@ class Desk:
         with self._lock:
             self._payloads[name] = (number, made)
         return made
+
+    def distance(self, one: object, other: object) -> Message:
+        """Return the shortest way between the surfaces of two things: ``{"run": id}`` or ``{"element": id}``.
+
+        Raises
+        ------
+        Route3DError
+            One of them is not there or has no surface, or they are too large to be asked.
+        """
+        bodies = [self._body(thing) for thing in (one, other)]
+        found = apart(*bodies)
+        ends = np.round(np.array([found.from_m, found.to_m]) - self._maker.origin_m, 6).tolist()
+        return {"say": "distance", "gap_m": found.gap_m, "from_m": ends[0], "to_m": ends[1]}
+
+    def _body(self, thing: object) -> Body:
+        named = thing if isinstance(thing, dict) else {}
+        with self._lock:
+            job, runs = self._checked.job, self._runs
+        run, element = runs.get(str(named.get("run"))), job.element(str(named.get("element")))
+        if run is not None:
+            radius_m = job.cables[run.fitted.run.cable_id].radius_m
+            name = f"run {run.fitted.run.run_id}"
+            if radius_m is None:
+                raise EditError(f"the diameter of {name} is not known, so its surface is not either")
+            return Body(name, pieces=run.fitted.pieces, radius_m=radius_m)
+        if element is None:
+            raise EditError("a distance is measured between two runs or elements that are there")
+        return Body(
+            f"{element.role} {element.element_id}", triangles_m=element.triangles_m, radius_m=element.thickness_m
+        )
 
     def drafted(self) -> Mapping[str, Edit]:
         """Return the drafts in force."""

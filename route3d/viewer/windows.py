@@ -28,6 +28,7 @@ MESSAGE_MAX = 1_000_000  # characters; the server closes a socket at 16 times th
 _WAITING_MAX = 64  # messages that a window has not taken yet: then it is told to load all anew instead
 _SELECTED = ("finding", "run", "element", "camera")
 _SELECTION_MAX = 4_000
+_CHANGING = ("draft", "save", "take-drafts", "drop-drafts", "reload")
 _SYNC_AFTER_S = 0.1
 _SAY_EVERY_S = 0.2
 _READ_ONLY = "this page is read-only: whoever started the viewer has not allowed others to edit"
@@ -122,8 +123,8 @@ class Windows:
         number = seq if isinstance(seq, int) and not isinstance(seq, bool) and abs(seq) < 2**53 else None
         if do == "select":
             self._select(window, number, said)
-        elif do in ("draft", "save", "take-drafts", "drop-drafts", "reload"):
-            if window.may_edit:
+        elif do in (*_CHANGING, "distance"):
+            if window.may_edit or do == "distance":
                 self._asked.put_nowait(Asked(window, do, number, said))
             else:
                 self._fail(window, number, self._why_not if self._why_not is not None else _READ_ONLY)
@@ -250,6 +251,10 @@ class Windows:
             await self._read_again()
         except (Route3DError, ValueError, OSError) as error:
             self._tell({"say": "failed", "seq": None, "why": f"saved, but it cannot be read again: {error}"})
+
+    async def _distance(self, asked: Asked) -> None:
+        told = await self._on_bench(self._desk.distance, asked.said.get("from"), asked.said.get("to"))
+        self._send(asked.window, {**told, "seq": asked.seq})
 
     async def _reload(self, asked: Asked) -> None:
         await self._read_again()

@@ -57,6 +57,12 @@ def serve(triangles: int) -> None:
         server.run(sockets=[listening])
 
 
+def _processor_ms(pid: int) -> float:
+    """Return how long a process has kept processors busy, which the load by others does not change much."""
+    fields = Path(f"/proc/{pid}/stat").read_text(encoding="ascii").rsplit(")", 1)[1].split()
+    return 1000.0 * (int(fields[11]) + int(fields[12])) / os.sysconf("SC_CLK_TCK")
+
+
 def measure(triangles: int) -> None:
     """Print one line."""
     command = [sys.executable, "-m", "tests.speed.bench_live", "--serve", str(triangles)]
@@ -65,7 +71,7 @@ def measure(triangles: int) -> None:
         told = json.loads(server.stdout.readline())
         corners = np.array(told["corners"]) - told["origin"]
         url = f"127.0.0.1:{told['port']}"
-        walls, parts, sizes = [], [], []
+        walls, parts, sizes, busy = [], [], [], 0.0
         with connect(
             f"ws://{url}/live", additional_headers={"Cookie": told["cookie"]}, origin=f"http://{url}", max_size=None,
             proxy=None,
@@ -74,6 +80,8 @@ def measure(triangles: int) -> None:
             for k in range(WARM + DRAFTS):
                 corners[3:5] += (0.0, 0.0, 0.002 * (-1) ** (k // 5))
                 edit = {"run": told["run"], "corners_m": np.round(corners, 6).tolist()}
+                if k == WARM:
+                    busy = _processor_ms(server.pid)
                 began = time.perf_counter()
                 line.send(json.dumps({"do": "draft", "seq": k, "edits": [edit]}))
                 text = line.recv()
@@ -84,13 +92,15 @@ def measure(triangles: int) -> None:
                     walls.append(wall)
                     parts.append(answer["ms"])
                     sizes.append(len(text))
+            busy = (_processor_ms(server.pid) - busy) / DRAFTS
         server.stdin.close()
         server.wait(timeout=30)
     runs = triangles // TRIANGLES_PER_RUN
     parts_said = f"{np.median(parts):.1f} and {max(parts):.1f} ms"
     print(
         f"{triangles / 1e6:.1f} M triangles, {runs} runs: draft sent to answer received, "
-        f"median {np.median(walls):.1f} ms, largest {max(walls):.1f} ms of {DRAFTS}; the server's part {parts_said}; "
+        f"median {np.median(walls):.1f} ms, largest {max(walls):.1f} ms of {DRAFTS}; the server's part {parts_said}, "
+        f"{busy:.0f} ms of processor time a draft; "
         f"answer {np.median(sizes) / 1000:.0f} kB; load {os.getloadavg()[0]:.1f} on {os.cpu_count()} cores"
     )
 

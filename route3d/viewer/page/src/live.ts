@@ -1,6 +1,6 @@
 /** The line to the server: it comes back by itself, and holds one draft in flight at a time. */
 
-import type { Edit, FromServer, SelectMessage, ToServer } from "./payload";
+import type { Edit, FromServer, SelectMessage, Thing, ToServer } from "./payload";
 
 export interface LineEvents {
   up(): void;
@@ -71,6 +71,14 @@ export class Live {
 
   select(message: SelectMessage): void {
     if (this.greeted) this.send({ do: "select", ...message });
+  }
+
+  /** Ask how far apart two things are; returns the number of the question, null where nobody can be asked. */
+  distance(from: Thing, to: Thing): number | null {
+    if (!this.greeted) return null;
+    const seq = this.next();
+    this.send({ do: "distance", seq, from, to });
+    return seq;
   }
 
   private pump(): void {

@@ -21,7 +21,7 @@ import { runPanel } from "./panels/run";
 import { FindingsTable } from "./panels/table";
 import { unreadLine } from "./panels/unread";
 import { keys } from "./keys";
-import type { Edit, Review } from "./payload";
+import type { Edit, Review, Thing } from "./payload";
 import type { Source } from "./source";
 import { type State, Store, firstState } from "./store";
 import { Lengths } from "./units";
@@ -98,7 +98,10 @@ export class Page {
         const mine = refs.filter((ref) => ref.run === store.get().editing.run);
         store.editing({ corner: mine.length === 1 ? mine[0].corner : null });
       },
-      measured: (measured) => store.update({ measured }),
+      measured: (measured) => {
+        store.update({ measured });
+        this.link?.distance(measured && thing(measured.from), measured && thing(measured.to));
+      },
       camera: () => this.places.moved(),
       section: (section) => store.look({ section }),
       slice: (slice) => store.look({ slice }),
@@ -286,6 +289,11 @@ export class Page {
       this.store.line({ failures: [...this.store.get().line.failures, why] });
     }
   }
+}
+
+/** What a pick names to the server. */
+function thing({ run, element }: Pick): Thing | null {
+  return run !== null ? { run } : element !== null ? { element } : null;
 }
 
 /** What lies over the picture, in its pixels: words in it keep away from there. */

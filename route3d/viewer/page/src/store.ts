@@ -1,7 +1,7 @@
 /** What the page shows, in one place: panels and picture read it, and hear of every change. */
 
 import { type Filter, NO_FILTER } from "./filter";
-import type { Drafts, Element, Finding, Point, Review, Run, Step } from "./payload";
+import type { Distance, Drafts, Element, Finding, Point, Review, Run, Step } from "./payload";
 
 /** One selection everywhere. A selected finding brings its run and element with it. */
 export interface Selection {
@@ -106,6 +106,8 @@ export interface Measured {
   from_m: Point;
   to_m: Point;
   gap_m: number;
+  /** The shortest way between the two things that were clicked, or why it is not known; absent: not asked. */
+  nearest?: Distance | string;
 }
 
 type Listener = (now: State, before: State) => void;

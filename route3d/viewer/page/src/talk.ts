@@ -3,7 +3,7 @@
 import type { Edits } from "./edits";
 import { Live } from "./live";
 import { changeWords, merged } from "./merge";
-import type { Camera, Checked, FromServer, Hello, Review } from "./payload";
+import type { Camera, Checked, Distance, FromServer, Hello, Review, Thing } from "./payload";
 import type { Scene } from "./scene/scene";
 import { READ_ONLY, type Store } from "./store";
 
@@ -17,6 +17,7 @@ export class LiveLink {
   private greeted = false;
   private taking = false;
   private dropping = false;
+  private measuring: number | null = null;
 
   constructor(
     private readonly store: Store,
@@ -86,6 +87,19 @@ export class LiveLink {
     this.select(camera);
   }
 
+  /** Ask for the shortest way between two things that were picked. */
+  distance(from: Thing | null, to: Thing | null): void {
+    this.measuring = from === null || to === null ? null : this.live.distance(from, to);
+  }
+
+  private nearest(nearest: Distance | string): void {
+    const { measured } = this.store.get();
+    this.measuring = null;
+    if (measured === null) return;
+    this.store.update({ measured: { ...measured, nearest } });
+    this.scene.measure.showNearest(typeof nearest === "string" ? null : nearest);
+  }
+
   private select(camera: Camera | null): void {
     const { line, selection } = this.store.get();
     if (line.follow) this.live.select({ ...selection, camera });
@@ -105,7 +119,14 @@ export class LiveLink {
         this.edits.saved();
         store.update({ notice: ["Saved: " + message.files.join(", ") + ".", ...(message.notes ?? [])].join(" ") });
         break;
+      case "distance":
+        if (message.seq === this.measuring) this.nearest(message);
+        break;
       case "failed":
+        if (message.seq !== null && message.seq === this.measuring) {
+          this.nearest(sentence(message.why));
+          break;
+        }
         this.taking = this.dropping = false;
         store.line({ saving: false, working: "", failures: [...store.get().line.failures.filter((why) => why !== message.why), message.why] });
         break;

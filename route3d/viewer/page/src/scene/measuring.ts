@@ -1,8 +1,9 @@
 /** Measure between two places on surfaces. */
 
-import type { Point } from "../payload";
+import type { Distance, Point } from "../payload";
 import { dot, size, sub } from "./line";
 import { type Ground, near, type Pick, type Pointer, type Tool } from "./ground";
+import type { Lengths } from "../units";
 import type { Painter, Spot2 } from "./paint";
 
 export interface Measured {
@@ -44,17 +45,28 @@ export function measuredBetween(from: Pick, to: Pick): Measured {
   };
 }
 
+export function nearestWords(nearest: Distance, lengths: Lengths): string {
+  return nearest.gap_m > 0 ? `nearest ${lengths.both(nearest.gap_m)}` : "they touch or overlap";
+}
+
 export class MeasureTool implements Tool {
   private active = false;
   private from: Pick | null = null;
   private to: Pick | null = null;
   private over: Pick | null = null;
+  private nearest: Distance | null = null;
 
   constructor(private readonly ground: Ground, private readonly tell: (measured: Measured | null) => void) {}
 
   start(active: boolean): void {
     this.active = active;
     this.clear();
+  }
+
+  /** Draw the shortest way between the two things, too; null: it is not known. */
+  showNearest(nearest: Distance | null): void {
+    this.nearest = this.to === null ? null : nearest;
+    this.ground.redraw();
   }
 
   click(at: Pointer): boolean {
@@ -67,7 +79,7 @@ export class MeasureTool implements Tool {
     const pick = atCorner(this.ground, raw, at.x, at.y);
     if (this.from === null || this.to !== null) {
       this.from = pick;
-      this.to = null;
+      this.to = this.nearest = null;
       this.tell(null);
       this.ground.says("Now click the place to measure to.");
     } else {
@@ -95,7 +107,7 @@ export class MeasureTool implements Tool {
 
   private clear(): void {
     this.from = null;
-    this.to = null;
+    this.to = this.nearest = null;
     this.over = null;
     this.tell(null);
     this.ground.redraw();
@@ -129,6 +141,12 @@ export class MeasureTool implements Tool {
       paint.ticks(line, tones.ink);
       const square = measured.square_m !== null && measured.gap_m - measured.square_m > 5e-4 ? `, square to the faces ${lengths.show(measured.square_m)}` : "";
       paint.labelBeside(lengths.both(measured.gap_m) + square, line, tones.ink);
+      if (this.nearest !== null) {
+        const way = [spot(this.nearest.from_m), spot(this.nearest.to_m)];
+        paint.haloed(way, tones.focus, 2.5);
+        paint.ticks(way, tones.focus);
+        paint.labelBeside(nearestWords(this.nearest, lengths), way, tones.focus);
+      }
     }
     paint.disk(x, y, 4, tones.ink, tones.paper);
   }

@@ -43,7 +43,7 @@ export class Scene implements Ground, Lit {
   readonly markers = new Markers();
   private readonly surroundings = new Surroundings();
   private readonly spotlight = new Spotlight(this);
-  private readonly measure: MeasureTool;
+  readonly measure: MeasureTool;
   private readonly editor: EditTool;
   private readonly adder: AddTool;
   private readonly straps: StrapTool;
