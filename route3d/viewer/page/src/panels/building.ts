@@ -92,7 +92,7 @@ function measuring(state: State, store: Store, lengths: Lengths): HTMLElement {
         "dl", { class: "facts", role: "status" },
         h("dt", {}, "Distance"), h("dd", {}, lengths.both(measured.gap_m)),
         h("dt", {}, "Along x, y, z"), h("dd", {}, by.map((value) => lengths.show(value)).join(" · ")),
-        nearest !== undefined && [h("dt", {}, "Between their surfaces, at least"), h("dd", {}, nearest)],
+        nearest !== undefined && [h("dt", {}, "Shortest"), h("dd", {}, nearest)],
         h("dt", {}, "From"), h("dd", {}, lengths.place(measured.from_m, state.review.origin_m)),
         h("dt", {}, "To"), h("dd", {}, lengths.place(measured.to_m, state.review.origin_m)),
       ),

@@ -58,6 +58,20 @@ export function beside(at: Spot2, along: Spot2, half: Spot2, frame: Frame, taken
   return best;
 }
 
+const EVERY_PX = 24;
+
+/** Boxes along a line on the screen, near enough to each other that no words fit between them. */
+export function boxesAlong(seen: readonly Spot2[]): Box2[] {
+  const made: Spot2[] = [];
+  for (let k = 1; k < seen.length && made.length < 200; k += 1) {
+    const [a, b] = [seen[k - 1], seen[k]];
+    const pieces = Math.min(Math.ceil(Math.hypot(b[0] - a[0], b[1] - a[1]) / EVERY_PX), 100);
+    for (let j = 0; j < pieces; j += 1) made.push([a[0] + ((b[0] - a[0]) * j) / pieces, a[1] + ((b[1] - a[1]) * j) / pieces]);
+  }
+  if (seen.length > 0) made.push(seen[seen.length - 1]);
+  return made.map((spot) => boxAbout(spot, [4, 4]));
+}
+
 /** Whether a line passes through a box. */
 export function crosses(a: Spot2, b: Spot2, box: Box2): boolean {
   let [from, until] = [0, 1];

@@ -1,6 +1,7 @@
 /** Measure between two places on surfaces. */
 
 import type { Distance, Point } from "../payload";
+import { boxesAlong } from "./labels";
 import { dot, size, sub } from "./line";
 import { type Ground, near, type Pick, type Pointer, type Tool } from "./ground";
 import type { Lengths } from "../units";
@@ -15,6 +16,12 @@ export interface Measured {
   square_m: number | null;
   from: Pick;
   to: Pick;
+}
+
+interface Labelled {
+  words: string;
+  line: Spot2[];
+  colour: string;
 }
 
 const CORNER_PX = 9;
@@ -125,28 +132,31 @@ export class MeasureTool implements Tool {
     const [x, y] = spot(this.from.point_m);
     if (to !== null) {
       const measured = measuredBetween(this.from, to);
+      const legs: Labelled[] = [];
       // from one place to the other along x, then y, then z
       let corner = this.from.point_m;
       measured.delta_m.forEach((length, k) => {
         if (Math.abs(length) < 5e-5) return;
         const next = corner.slice() as Point;
         next[k] = to.point_m[k];
-        const leg = [spot(corner), spot(next)];
-        paint.line(leg, AXIS_COLOURS[k], 1.5, AXIS_DASHES[k]);
-        if (this.to !== null && !near(...leg[0], [...leg[1], 1], 40)) paint.labelBeside(`${"xyz"[k]} ${lengths.show(Math.abs(length))}`, leg, AXIS_COLOURS[k]);
+        const line = [spot(corner), spot(next)];
+        paint.line(line, AXIS_COLOURS[k], 1.5, AXIS_DASHES[k]);
+        paint.avoid.push(...boxesAlong(line));
+        if (this.to !== null && !near(...line[0], [...line[1], 1], 40)) legs.push({ words: `${"xyz"[k]} ${lengths.show(Math.abs(length))}`, line, colour: AXIS_COLOURS[k] });
         corner = next;
       });
       const line = [spot(this.from.point_m), spot(to.point_m)];
-      paint.haloed(line, tones.ink, 2);
-      paint.ticks(line, tones.ink);
       const square = measured.square_m !== null && measured.gap_m - measured.square_m > 5e-4 ? `, square to the faces ${lengths.show(measured.square_m)}` : "";
-      paint.labelBeside(lengths.both(measured.gap_m) + square, line, tones.ink);
+      const ways: Labelled[] = [{ words: lengths.both(measured.gap_m) + square, line, colour: tones.ink }];
       if (this.nearest !== null) {
-        const way = [spot(this.nearest.from_m), spot(this.nearest.to_m)];
-        paint.haloed(way, tones.focus, 2.5);
-        paint.ticks(way, tones.focus);
-        paint.labelBeside(nearestWords(this.nearest, lengths), way, tones.focus);
+        ways.unshift({ words: nearestWords(this.nearest, lengths), line: [spot(this.nearest.from_m), spot(this.nearest.to_m)], colour: tones.focus });
       }
+      for (const { line: seen, colour } of ways) {
+        paint.haloed(seen, colour, 2.2);
+        paint.ticks(seen, colour);
+        paint.avoid.push(...boxesAlong(seen));
+      }
+      for (const { words, line: seen, colour } of [...ways, ...legs]) paint.labelBeside(words, seen, colour);
     }
     paint.disk(x, y, 4, tones.ink, tones.paper);
   }

@@ -2,7 +2,7 @@
 
 import type { LengthUnit, Point } from "../payload";
 import { type Lengths, METRES } from "../units";
-import { type Painter, SMALL, type Spot2 } from "./paint";
+import { type Box2, type Painter, SMALL, type Spot2 } from "./paint";
 import type { Projector } from "./sight";
 
 const AXES: [string, Point][] = [["x", [1, 0, 0]], ["y", [0, 1, 0]], ["z", [0, 0, 1]]];
@@ -19,6 +19,11 @@ export function roundLength(metres: number, unit: LengthUnit): number {
 export function scaleWords(length: number, unit: LengthUnit): string {
   const shown: LengthUnit = unit === "m" && length < 0.9995 ? "mm" : unit === "mm" && length > 9.9995 ? "m" : unit;
   return `${Number((length / METRES[shown]).toPrecision(1))} ${shown}`;
+}
+
+/** What the scale covers, its legs along the axes included. */
+export function scaleBox(paint: Painter): Box2 {
+  return { left: 0, top: paint.height - 128, right: 175, bottom: paint.height };
 }
 
 export function drawScale(paint: Painter, view: Projector, lengths: Lengths): void {

@@ -17,7 +17,7 @@ import type { Painter } from "./paint";
 import type { Theme } from "./palette";
 import { roleRows } from "./roles";
 import { RunsLayer } from "./runs";
-import { drawScale } from "./scale";
+import { drawScale, scaleBox } from "./scale";
 import { type Section, SectionTool, type Slice } from "./section";
 import { axesOf, fitted, fromCamera, type Projection, type Projector, toCamera, turnedTo, type View } from "./sight";
 import { type Lit, Spotlight } from "./spotlight";
@@ -394,7 +394,7 @@ export class Scene implements Ground, Lit {
     // the stage paints once before everything else of the scene is there
     if (this.tools === undefined) return;
     this.markers.arrange(this.view, (point) => this.cutter.keeps(point, 1e-3));
-    paint.taken = this.on.covered?.() ?? [];
+    paint.taken = [scaleBox(paint), ...(this.on.covered?.() ?? [])];
     paint.avoid = this.markers.boxes();
     // words of what is selected first: all else gives way to them
     const labels = this.spotlight.place(paint);

@@ -8,7 +8,7 @@ import { drawRequired, drawSelectedRun, Loose } from "./details";
 import type { Selection } from "./events";
 import { add, scaled } from "./line";
 import type { Markers } from "./marks";
-import { boxAbout } from "./labels";
+import { boxAbout, boxesAlong } from "./labels";
 import type { Box2, Painter, Spot2 } from "./paint";
 import { between } from "./picking";
 import type { RunsLayer } from "./runs";
@@ -147,7 +147,7 @@ export class Spotlight {
       const seen = one.line.map((point) => view.project(point).slice(0, 2) as Spot2);
       return { one, seen: one.aside ? paint.moved(seen, one.aside) : seen };
     });
-    for (const { seen } of this.lines) paint.avoid.push(...along(seen).map((spot) => boxAbout(spot, [4, 4])));
+    for (const { seen } of this.lines) paint.avoid.push(...boxesAlong(seen));
     const place = this.finding?.point_m ?? null;
     if (place !== null) paint.taken.push(boxAbout(view.project(place).slice(0, 2) as Spot2, [7, 7]));
     for (const { one, seen } of this.lines) {
@@ -168,17 +168,4 @@ export class Spotlight {
     }
     for (const { words, at, colour } of this.written) paint.label(words, at[0], at[1], colour);
   }
-}
-
-const EVERY_PX = 24;
-
-/** Places along a line on the screen, near enough to each other that nothing fits between them. */
-function along(seen: Spot2[]): Spot2[] {
-  const made: Spot2[] = [];
-  for (let k = 1; k < seen.length && made.length < 200; k += 1) {
-    const [a, b] = [seen[k - 1], seen[k]];
-    const pieces = Math.min(Math.ceil(Math.hypot(b[0] - a[0], b[1] - a[1]) / EVERY_PX), 100);
-    for (let j = 0; j < pieces; j += 1) made.push([a[0] + ((b[0] - a[0]) * j) / pieces, a[1] + ((b[1] - a[1]) * j) / pieces]);
-  }
-  return seen.length > 0 ? [...made, seen[seen.length - 1]] : made;
 }
