@@ -30,6 +30,7 @@ MESSAGE_MAX = 1_000_000  # characters; the server closes a socket at 16 times th
 _WAITING_MAX = 64  # messages that a window has not taken yet: then it is told to load all anew instead
 _SELECTED = ("finding", "run", "element", "camera")
 _SELECTION_MAX = 4_000
+_CHANGING = ("draft", "save", "take-drafts", "drop-drafts", "reload")
 _SYNC_AFTER_S = 0.1
 _SAY_EVERY_S = 0.2
 _LOOK_EVERY_S = 1.0
@@ -136,7 +137,9 @@ class Windows:
             self._select(window, number, said)
         elif do == "decide":
             self._begin_to_decide(window, number, said)
-        elif do in ("draft", "save", "take-drafts", "drop-drafts", "reload", "try", "stop", *SEARCHES):
+        elif do == "distance":
+            self._asked.put_nowait(Asked(window, do, number, said))
+        elif do in (*_CHANGING, "try", "stop", *SEARCHES):
             if not window.may_edit:
                 self._fail(window, number, self._why_not if self._why_not is not None else _READ_ONLY)
             elif do in ("stop", *SEARCHES):
@@ -356,6 +359,10 @@ class Windows:
     async def _try(self, asked: Asked) -> None:
         told = await self._on_bench(self._proposing.proposals.again, asked.said.get("proposal"))
         self._send(asked.window, {**told, "stale": False, "seq": asked.seq})
+
+    async def _distance(self, asked: Asked) -> None:
+        told = await self._on_bench(self._desk.distance, asked.said.get("from"), asked.said.get("to"))
+        self._send(asked.window, {**told, "seq": asked.seq})
 
     async def _reload(self, asked: Asked) -> None:
         await self._read_again()

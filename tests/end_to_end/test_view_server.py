@@ -205,6 +205,24 @@ def test_what_was_saved_is_taken_back_as_a_new_change(server, project) -> None:
     assert (project / "route3d.toml").read_text(encoding="utf-8") == text
 
 
+def test_the_distance_between_two_things_is_that_of_their_surfaces(server) -> None:
+    header = server.get("/building.bin").content
+    elements = json.loads(header[4 : 4 + int.from_bytes(header[:4], "little")])["elements"]
+    duct = next(element["id"] for element in elements if element["role"] == "duct")
+    radius = next(run for run in server.review()["runs"] if run["id"] == "a")["radius_m"]
+    with server.window() as window:
+        # the run at 3.0 m, the top of the duct at 2.9 m
+        told = window.ask("distance", **{"from": {"run": "a"}, "to": {"element": duct}})
+        assert told["say"] == "distance" and told["gap_m"] == pytest.approx(0.1 - radius, abs=1e-9)
+        assert told["from_m"][2] - told["to_m"][2] == pytest.approx(0.1 - radius, abs=1e-6)
+        back = window.ask("distance", **{"from": {"element": duct}, "to": {"run": "a"}})
+        assert back["gap_m"] == pytest.approx(told["gap_m"]) and back["from_m"] == told["to_m"]
+        runs = window.ask("distance", **{"from": {"run": "a"}, "to": {"run": "b"}})
+        assert runs["gap_m"] == pytest.approx(3.5 - 2 * radius, abs=1e-6)
+        for wrong in (None, {"run": "gone"}, {"element": []}, "a"):
+            assert "that are there" in window.ask("distance", **{"from": wrong, "to": {"run": "a"}})["why"]
+
+
 def test_a_strap_beyond_a_shortened_end_is_left_out_and_comes_back(server) -> None:
     before = corners(server, "b")
     shorter = [before[0], [before[1][0] - 1.0, *before[1][1:]]]
@@ -363,6 +381,7 @@ def test_others_on_the_network_look_and_do_not_touch(project, monkeypatch) -> No
         assert hello["editable"] is False and "read-only" in hello["why_not_editable"]
         for do in ("draft", "save", "take-drafts", "drop-drafts", "reload"):
             assert "read-only" in window.ask(do, edits=[lowered(server)])["why"]
+        assert window.ask("distance", **{"from": {"run": "a"}, "to": {"run": "b"}})["say"] == "distance"
         window.tell({"do": "select", "run": "a"})
         window.ask("save")
         assert [m["say"] for m in other.heard] == []

@@ -24,7 +24,7 @@ import { runPanel } from "./panels/run";
 import { FindingsTable } from "./panels/table";
 import { unreadLine } from "./panels/unread";
 import { keys } from "./keys";
-import type { Edit, Point, Review } from "./payload";
+import type { Edit, Point, Review, Thing } from "./payload";
 import type { Source } from "./source";
 import { type Look, type State, Store, firstState, runOf, withoutRoute } from "./store";
 import { Lengths } from "./units";
@@ -116,12 +116,16 @@ export class Page {
         const mine = refs.filter((ref) => ref.run === store.get().editing.run);
         store.editing({ corner: mine.length === 1 ? mine[0].corner : null });
       },
-      measured: (measured) => store.update({ measured }),
+      measured: (measured) => {
+        store.update({ measured });
+        this.link?.distance(measured && thing(measured.from), measured && thing(measured.to));
+      },
       camera: () => this.places.moved(),
       section: (section) => store.look({ section }),
       slice: (slice) => store.look({ slice }),
       trouble: (sentence) => noPicture(sentence),
       mended: () => noPicture(""),
+      covered,
       says: (sentence) => {
         byId("status").textContent = sentence;
       },
@@ -353,6 +357,18 @@ export class Page {
       this.store.line({ failures: [...this.store.get().line.failures, why] });
     }
   }
+}
+
+/** What a pick names to the server. */
+function thing({ run, element }: Pick): Thing | null {
+  return run !== null ? { run } : element !== null ? { element } : null;
+}
+
+/** What lies over the picture, in its pixels: words in it keep away from there. */
+function covered(): { left: number; top: number; right: number; bottom: number }[] {
+  const { left: x, top: y } = byId("picture").getBoundingClientRect();
+  const over = [...byId("picture-tools").children, byId("picture-key"), byId("status")].map((part) => part.getBoundingClientRect());
+  return over.filter(({ width }) => width > 0).map(({ left, top, right, bottom }) => ({ left: left - x, top: top - y, right: right - x, bottom: bottom - y }));
 }
 
 /** Say in the place of the picture why there is none; empty: there is one. */
