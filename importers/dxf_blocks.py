@@ -17,12 +17,12 @@ import numpy as np
 from ezdxf.document import Drawing as DxfDocument
 from numpy.typing import NDArray
 
+from importers.dxf_batches import Batches
 from importers.dxf_curves import plane_axes
-from importers.dxf_faces import shapes_of_3dfaces, shapes_of_meshes
+from importers.dxf_faces import shapes_of_3dfaces
 from importers.dxf_kinds import ANNOTATION, shape_of
 from importers.dxf_open import LIBRARY_ERRORS, OpenedDxf
-from importers.dxf_parts import PLACEHOLDER, BulkFaces, BulkLines
-from importers.dxf_profiles import shapes_of_lines
+from importers.dxf_parts import PLACEHOLDER, BulkFaces, BulkMeshes
 from importers.dxf_shape import Grain, Shape
 from importers.dxf_xrefs import Externals
 
@@ -172,6 +172,7 @@ class Blocks:
 
     def _contents(self, layout: Iterable[Any]) -> Container:
         faces: dict[str, list[Any]] = defaultdict(list)  # 3D faces, and rows of them that were read in bulk
+        batches = Batches()
         leaves: list[Leaf] = []
         references: list[Reference] = []
         count: Counter[str] = Counter()
@@ -184,10 +185,9 @@ class Blocks:
                     layer = self._spelled(part.layer)
                     if isinstance(part, BulkFaces):
                         faces[layer].append(part)
-                    elif isinstance(part, BulkLines):
-                        leaves.append(Leaf("LINE", len(part), layer, partial(shapes_of_lines, part), one_by_one=True))
                     else:
-                        leaves.append(Leaf(part.kind, len(part), layer, partial(shapes_of_meshes, part)))
+                        make, one_by_one = batches.add(part), not isinstance(part, BulkMeshes)
+                        leaves.append(Leaf(part.kind, len(part), layer, make, one_by_one))
                 continue
             count["entities"] += 1
             if kind in ANNOTATION:

@@ -15,12 +15,28 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from importers.dxf_bulk_meshes import MeshEntities, PolylineMeshes
-from importers.dxf_parts import PLACEHOLDER, BulkFaces, BulkLines, Part
-from importers.dxf_records import FACE, KINDS, LINE, MESH, OTHER, Records, read_records
+from importers.dxf_bulk_meshes import MeshEntities
+from importers.dxf_bulk_polylines import Polylines
+from importers.dxf_bulk_wires import Arcs, LightPolylines, Paths
+from importers.dxf_parts import PLACEHOLDER, BulkFaces, Part
+from importers.dxf_records import (
+    ARC,
+    CIRCLE,
+    FACE,
+    KINDS,
+    LINE,
+    LWPOLYLINE,
+    MESH,
+    OTHER,
+    POINT,
+    Records,
+    read_records,
+)
 from importers.dxf_tokens import WIDEST, Ints, Mask, Strings, Tokens, tokenise
 
 _FIRST_HANDLE = 0xB01D << 48  # of the placeholders
+_WIRES = (LINE, POINT, ARC, CIRCLE, LWPOLYLINE)
+_SUBCLASSED = (MESH, LWPOLYLINE)
 _LEAST = 60_000  # bytes to be taken out; below that there is nothing to gain
 
 
@@ -30,6 +46,7 @@ class Source(Protocol):
     record: Ints  # (n,) number of the first record
     end: Ints  # (n,) number of the record behind
     good: Mask  # (n,) which are beyond doubt
+    sort: Ints  # (n,) only those of one sort make a part
     head: Records  # (n,) of each
 
     def part(self, layer: str, handles: Strings, own: Ints, invisible: int) -> Part:
@@ -51,10 +68,10 @@ class Bulk:
 def take_out(data: bytes, encoding: str, *, lines: bool = True, marked: bool = True) -> Bulk | None:
     """Return the bulk of a text, or None where there is little of it or the text is not in perfect order.
 
-    ``marked`` tells whether entities of the file's version are made of subclasses: only then is MESH taken.
+    Lines stay in it unless ``lines``. ``marked`` tells whether entities of the file's version are made of subclasses:
+    kinds that are read by them are taken only then.
     """
-    wanted = [b"3DFACE", b"VERTEX", b"MESH", *([b"\nLINE"] if lines else [])]
-    if len(data) < _LEAST or PLACEHOLDER.encode() in data or not any(word in data for word in wanted):
+    if len(data) < _LEAST or PLACEHOLDER.encode() in data:
         return None
     tokens = tokenise(data)
     if tokens is None:
@@ -63,11 +80,9 @@ def take_out(data: bytes, encoding: str, *, lines: bool = True, marked: bool = T
     kinds = _kinds(tokens, zero)
     if kinds is None:
         return None
-    if not lines:
-        kinds[kinds == LINE] = OTHER
-    if not marked:
-        kinds[kinds == MESH] = OTHER
-    return _Taker(data, tokens, zero, kinds, encoding).bulk()
+    left = {*(() if lines else _WIRES), *(() if marked else _SUBCLASSED)}
+    kinds[np.isin(kinds, list(left))] = OTHER
+    return _Taker(data, tokens, zero, kinds, encoding, lines).bulk()
 
 
 def _kinds(tokens: Tokens, zero: Ints) -> NDArray[np.int8] | None:
@@ -78,7 +93,7 @@ def _kinds(tokens: Tokens, zero: Ints) -> NDArray[np.int8] | None:
     for end in (tokens.raw[tokens.start[zero]], tokens.raw[tokens.start[zero] + length - 1]):
         if ((end <= 32) | (end >= 127)).any():
             return None  # other readers strip blanks
-    names, _ = tokens.text(zero, 8)
+    names, _ = tokens.text(zero, 12)
     section, close = np.flatnonzero(names == b"SECTION"), np.flatnonzero(names == b"ENDSEC")
     if len(section) != len(close) or len(section) == 0 or section[0] != 0 or names[-1] != b"EOF":
         return None
@@ -107,23 +122,26 @@ def _kinds(tokens: Tokens, zero: Ints) -> NDArray[np.int8] | None:
 class _Taker:
     """The work on one text."""
 
-    def __init__(self, data: bytes, tokens: Tokens, zero: Ints, kinds: NDArray[np.int8], encoding: str) -> None:
+    def __init__(
+        self, data: bytes, tokens: Tokens, zero: Ints, kinds: NDArray[np.int8], encoding: str, lines: bool
+    ) -> None:
         self._data = data
         self._tokens = tokens
         self._zero = zero
         self._kinds = kinds
         self._encoding = encoding
+        self._lines = lines
         self._count = np.diff(np.append(zero, len(tokens.code)))
         self._names: dict[bytes, str | None] = {}
 
     def bulk(self) -> Bulk | None:
         """Return everything that can be taken out."""
-        sources: list[Source] = [self._faces(), self._polyline_meshes(), self._mesh_entities(), self._lines()]
+        sources = self._sources()
         # all kinds in the order of the file
         which = np.repeat(np.arange(len(sources)), [len(source.record) for source in sources])
         own = np.concatenate([np.arange(len(source.record)) for source in sources])
-        heads, end, good = (
-            np.concatenate([getattr(source, name) for source in sources]) for name in ("record", "end", "good")
+        heads, end, good, sort = (
+            np.concatenate([getattr(source, name) for source in sources]) for name in ("record", "end", "good", "sort")
         )
         handle, layer, owner, invisible = (
             np.concatenate([getattr(source.head, name) for source in sources])
@@ -139,14 +157,14 @@ class _Taker:
         if self._bytes(heads[order], end[order]) <= _LEAST // 2:
             return None
         owner_text = np.where(owner >= 0, self._tokens.text(np.maximum(owner, 0), 16)[0], b"")
-        heads, end, own, which = heads[order], end[order], own[order], which[order]
+        heads, end, own, which, sort = heads[order], end[order], own[order], which[order], sort[order]
         layer_text, owner_text = layer_text[order], owner_text[order]
         handles = self._handles(handle[order], self._zero[heads])
         hidden = np.concatenate([[0], np.cumsum(invisible[order])]).tolist()
         new_run = np.ones(len(order), dtype=bool)
         new_run[1:] = (heads[1:] != end[:-1]) | (owner_text[1:] != owner_text[:-1])
         new_part = new_run.copy()
-        new_part[1:] |= (layer_text[1:] != layer_text[:-1]) | (which[1:] != which[:-1])
+        new_part[1:] |= (layer_text[1:] != layer_text[:-1]) | (which[1:] != which[:-1]) | (sort[1:] != sort[:-1])
         cuts = np.append(np.flatnonzero(new_part), len(order)).tolist()
         parts: dict[str, list[Part]] = {}
         runs: list[int] = []
@@ -172,18 +190,24 @@ class _Taker:
         rows = np.flatnonzero(self._kinds == kind)
         return read_records(self._tokens, kind, self._zero[rows], self._count[rows]), rows
 
-    def _faces(self) -> Source:
-        return _Faces(*self._records(FACE))
+    def _sources(self) -> list[Source]:
+        """Return everything that is known to be taken out, kind by kind."""
+        whole = (self._tokens, self._kinds, self._zero, self._count)
+        return [
+            _Faces(*self._records(FACE)),
+            Polylines(*whole, lines=self._lines),
+            MeshEntities(self._tokens, *self._spans(MESH)),
+            Paths("LINE", (10, 11), *self._records(LINE)),
+            Paths("POINT", (10,), *self._records(POINT)),
+            Arcs(ARC, *self._records(ARC)),
+            Arcs(CIRCLE, *self._records(CIRCLE)),
+            LightPolylines(self._tokens, *self._spans(LWPOLYLINE)),
+        ]
 
-    def _lines(self) -> Source:
-        return _Lines(*self._records(LINE))
-
-    def _polyline_meshes(self) -> Source:
-        return PolylineMeshes(self._tokens, self._kinds, self._zero, self._count)
-
-    def _mesh_entities(self) -> Source:
-        rows = np.flatnonzero(self._kinds == MESH)
-        return MeshEntities(self._tokens, rows, self._zero[rows], self._count[rows])
+    def _spans(self, kind: int) -> tuple[Ints, Ints, Ints]:
+        """Return the records of a kind, their first tokens, and how many they have."""
+        rows = np.flatnonzero(self._kinds == kind)
+        return rows, self._zero[rows], self._count[rows]
 
     def _layer(self, text: bytes) -> str | None:
         """Return a layer's name as the library reads it, None if its bytes are none of the file's encoding."""
@@ -220,23 +244,13 @@ class _Faces:
 
     def __init__(self, head: Records, record: Ints) -> None:
         self.head, self.good, self.record, self.end = head, head.good, record, record + 1
+        self.sort = np.zeros(len(record), dtype=np.int64)
         self._corners = np.stack([head.points[code] for code in (10, 11, 12, 13)], axis=1)
         three = np.isnan(self._corners[:, 3, 0])
         self._corners[three, 3] = self._corners[three, 2]
 
     def part(self, layer: str, handles: Strings, own: Ints, invisible: int) -> Part:
         return BulkFaces(layer, handles, self._corners[own], invisible)
-
-
-class _Lines:
-    """Single lines without thickness."""
-
-    def __init__(self, head: Records, record: Ints) -> None:
-        self.head, self.good, self.record, self.end = head, head.good, record, record + 1
-        self._segments = np.stack([head.points[10], head.points[11]], axis=1)
-
-    def part(self, layer: str, handles: Strings, own: Ints, invisible: int) -> Part:
-        return BulkLines(layer, handles, self._segments[own], invisible)
 
 
 def _placeholder_handle(number: int) -> str:

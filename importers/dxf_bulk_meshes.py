@@ -1,4 +1,4 @@
-"""Polyface and polygon meshes, and MESH entities, of a DXF text cut into triangles many at a time."""
+"""MESH entities of a DXF text, cut into triangles many at a time."""
 
 from __future__ import annotations
 
@@ -8,135 +8,13 @@ import numpy as np
 from numpy.typing import NDArray
 
 from importers.dxf_parts import BulkMeshes
-from importers.dxf_records import LONGEST, MESH, POLYLINE, SEQEND, VERTEX, Records, read_records
+from importers.dxf_records import MESH, next_code, ranges, read_records
 from importers.dxf_tokens import Ints, Mask, Strings, Tokens
 from importers.polygons import CrossingPolygonError, fill, split_quads
 
 Array = NDArray[np.float64]
 
-# Bits of group 70 of POLYLINE and VERTEX, as the DXF reference numbers them.
-_M_CLOSED, _POLYLINE_3D, _POLYMESH, _N_CLOSED, _POLYFACE = 1, 8, 16, 32, 64
-_FACE_FLAGS = 64 | 128  # both: a corner of a polyface mesh; only the latter: a face of it
 _BATCH = 1_000_000  # tokens of MESH entities at a time
-
-
-class PolylineMeshes:
-    """The polylines of a text that are polyface or polygon meshes, with their corners and faces."""
-
-    def __init__(self, tokens: Tokens, kinds: NDArray[np.int8], zero: Ints, tokens_in: Ints) -> None:
-        def records(kind: int) -> tuple[Records, Ints]:
-            rows = np.flatnonzero(kinds == kind)
-            return read_records(tokens, kind, zero[rows], tokens_in[rows]), rows
-
-        polyline, record = records(POLYLINE)
-        vertex, of_vertex = records(VERTEX)
-        seqend, of_seqend = records(SEQEND)
-        self.head = polyline
-        self.record = record
-        count = len(record)
-        # vertices and their end mark belong to the record before them that is neither
-        head = np.maximum.accumulate(np.where((kinds == VERTEX) | (kinds == SEQEND), 0, np.arange(len(kinds))))
-        number = np.full(len(kinds), -1, dtype=np.int64)
-        number[record] = np.arange(count)
-        self.owner = number[head[of_vertex]]
-        ends = number[head[of_seqend]]
-        self.end = np.zeros(count, dtype=np.int64)
-        self.end[ends[ends >= 0]] = of_seqend[ends >= 0] + 1
-        good = polyline.good & (np.bincount(ends[ends >= 0], minlength=count) == 1)
-        good[self.owner[(self.owner >= 0) & ~vertex.good]] = False
-        good[ends[(ends >= 0) & ~seqend.good]] = False
-        # nothing may follow the end mark
-        behind = np.minimum(self.end, len(kinds) - 1)
-        good &= (kinds[behind] != VERTEX) & (kinds[behind] != SEQEND)
-        flags = polyline.integers[70]
-        kind = flags & (_POLYFACE | _POLYMESH | _POLYLINE_3D)
-        is_face_mesh = good & (kind == _POLYFACE)
-        is_grid = good & (kind == _POLYMESH) & (polyline.integers[75] == 0)
-        self.good = np.zeros(count, dtype=bool)
-        self._vertex = vertex
-        self._first = np.searchsorted(of_vertex, record)  # vertices are in the order of the file
-        self._last = np.searchsorted(of_vertex, self.end)
-        self._triangles = np.empty((0, 3, 3))
-        self._starts = np.zeros(count + 1, dtype=np.int64)
-        self._grids: dict[int, Array] = {}
-        self._face_meshes(is_face_mesh)
-        for mesh in np.flatnonzero(is_grid).tolist():
-            self._grid(mesh)
-
-    def part(self, layer: str, handles: Strings, own: Ints, invisible: int) -> BulkMeshes:
-        """Return some meshes in a row."""
-        return BulkMeshes("POLYLINE", layer, handles, *self._gathered(own), invisible)
-
-    def _gathered(self, meshes: Ints) -> tuple[Array, Ints]:
-        """Return the triangles (t, 3, 3) of some meshes in a row, and where each starts."""
-        sizes = self._starts[meshes + 1] - self._starts[meshes]
-        for n, mesh in enumerate(meshes.tolist()):
-            if mesh in self._grids:
-                sizes[n] = len(self._grids[mesh])
-        starts = np.concatenate([[0], np.cumsum(sizes)])
-        if not any(mesh in self._grids for mesh in meshes.tolist()):
-            low, high = int(self._starts[meshes[0]]), int(self._starts[meshes[-1] + 1])
-            if high - low == starts[-1]:
-                return self._triangles[low:high], starts
-        pieces = [
-            self._grids[mesh] if mesh in self._grids else self._triangles[self._starts[mesh] : self._starts[mesh + 1]]
-            for mesh in meshes.tolist()
-        ]
-        return np.concatenate(pieces), starts
-
-    def _face_meshes(self, wanted: Mask) -> None:
-        """Cut the faces of polyface meshes into triangles: of each mesh first its three-cornered faces."""
-        vertex, owner = self._vertex, self.owner
-        count = len(wanted)
-        mine = (owner >= 0) & wanted[np.maximum(owner, 0)]
-        flags = vertex.integers[70] & _FACE_FLAGS
-        corner, face = mine & (flags == _FACE_FLAGS), mine & (flags == 128)
-        good = wanted.copy()
-        good[owner[mine & ~corner & ~face]] = False
-        good[owner[corner & np.isnan(vertex.points[10][:, 0])]] = False
-        corners_of = np.bincount(owner[corner], minlength=count)
-        base = np.concatenate([[0], np.cumsum(corners_of)])[:-1]
-        points = vertex.points[10][corner]
-        index = np.abs(np.stack([vertex.integers[code][face] for code in (71, 72, 73, 74)], axis=1))
-        of_face = owner[face]
-        wrong = (index[:, :3] == 0).any(axis=1) | (index > corners_of[of_face][:, None]).any(axis=1)
-        good[of_face[wrong]] = False
-        good &= np.bincount(of_face, minlength=count) > 0  # a mesh without faces is the library's to judge
-        keep = good[of_face]
-        index, of_face = index[keep], of_face[keep]
-        is_quad = index[:, 3] != 0
-        order = np.argsort(of_face * 2 + is_quad, kind="stable")
-        index, of_face, is_quad = index[order], of_face[order], is_quad[order]
-        size = np.where(is_quad, 2, 1)
-        at = np.concatenate([[0], np.cumsum(size)])
-        triangles = np.empty((int(at[-1]), 3, 3))
-        number = index - 1 + base[of_face][:, None]
-        triangles[at[:-1][~is_quad]] = points[number[~is_quad][:, :3]]
-        halves = split_quads(points[number[is_quad]]).reshape(-1, 2, 3, 3)
-        triangles[at[:-1][is_quad]], triangles[at[:-1][is_quad] + 1] = halves[:, 0], halves[:, 1]
-        self._triangles = triangles
-        self._starts[1:] = np.cumsum(np.bincount(of_face, weights=size, minlength=count).astype(np.int64))
-        self.good |= good
-
-    def _grid(self, mesh: int) -> None:
-        """Cut a polygon mesh of M by N corners into triangles."""
-        rows, columns = int(self.head.integers[71][mesh]), int(self.head.integers[72][mesh])
-        part = slice(int(self._first[mesh]), int(self._last[mesh]))
-        points = self._vertex.points[10][part]
-        if rows < 2 or columns < 2 or rows * columns != len(points) or np.isnan(points).any():
-            return
-        self._grids[mesh] = grid_triangles(points.reshape(rows, columns, 3), int(self.head.integers[70][mesh]))
-        self.good[mesh] = True
-
-
-def grid_triangles(grid: Array, flags: int) -> Array:
-    """Return the triangles of a polygon mesh (rows, columns, 3); ``flags`` are bits of group 70 of POLYLINE."""
-    if flags & _M_CLOSED:
-        grid = np.concatenate([grid, grid[:1]], axis=0)
-    if flags & _N_CLOSED:
-        grid = np.concatenate([grid, grid[:, :1]], axis=1)
-    quads = np.stack([grid[:-1, :-1], grid[1:, :-1], grid[1:, 1:], grid[:-1, 1:]], axis=2).reshape(-1, 4, 3)
-    return split_quads(quads)
 
 
 class MeshEntities:
@@ -144,7 +22,8 @@ class MeshEntities:
 
     def __init__(self, tokens: Tokens, record: Ints, first: Ints, count: Ints) -> None:
         self.record, self.end = record, record + 1
-        corners, whole = _next(tokens, 92, first, count)
+        self.sort = np.zeros(len(record), dtype=np.int64)
+        corners, whole = next_code(tokens, 92, first, count)
         # all before the corners is a record as others are, with their number as its last value
         self.head = read_records(tokens, MESH, first, np.where(whole, corners - first + 1, 0))
         self.good = self.head.good & (self.head.integers[91] == 0)
@@ -303,16 +182,3 @@ def _face_starts(lists: Ints, sizes: Ints, good: Mask) -> tuple[Ints, Ints, Mask
         counts.append(len(starts) - before)
         low = end
     return np.array(starts, dtype=np.int64), np.repeat(np.arange(len(sizes)), counts), good
-
-
-def _next(tokens: Tokens, code: int, first: Ints, count: Ints) -> tuple[Ints, Mask]:
-    """Return the first token of a group code in each record, and which records have one near their beginning."""
-    places = np.append(np.flatnonzero(tokens.code == code), len(tokens.code))
-    found = places[np.searchsorted(places, first)]
-    return found, found < first + np.minimum(count, LONGEST)
-
-
-def ranges(starts: Ints, sizes: Ints) -> Ints:
-    """Return the numbers from each start on, as many as each size says, end to end."""
-    ends = np.cumsum(sizes)
-    return np.asarray(np.arange(int(sizes.sum())) + np.repeat(starts - (ends - sizes), sizes))

@@ -9,7 +9,7 @@ from typing import Any
 import numpy as np
 from numpy.typing import NDArray
 
-from importers.dxf_bulk_meshes import grid_triangles
+from importers.dxf_bulk_polylines import grid_triangles
 from importers.dxf_curves import plane_axes, to_world
 from importers.dxf_parts import BulkFaces, BulkMeshes
 from importers.dxf_shape import Grain, Shape, missing, surface, surfaces, wire

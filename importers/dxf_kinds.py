@@ -65,8 +65,13 @@ def shape_of(entity: Any, grain: Grain) -> Shape | None:
         return missing(
             kind, handle, _UNREAD.get(kind, "a kind of object that is not read: explode it, or draw it as a mesh")
         )
+    return attempt(kind, handle, lambda: reader(entity, grain))
+
+
+def attempt(kind: str, handle: str, make: Callable[[], Shape | None]) -> Shape | None:
+    """Return the shape that ``make`` gives, or that of an entity of which nothing was read where it fails."""
     try:
-        shape = reader(entity, grain)
+        shape = make()
     except TooManyChordsError as error:
         return missing(kind, handle, f"{error}: draw it again")
     except LIBRARY_ERRORS as error:

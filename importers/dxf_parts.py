@@ -2,12 +2,14 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from collections.abc import Sequence
+from dataclasses import dataclass, fields, replace
+from typing import Any, TypeVar
 
 import numpy as np
 from numpy.typing import NDArray
 
-from importers.dxf_tokens import Ints, Strings
+from importers.dxf_tokens import Ints, Mask, Strings
 
 Array = NDArray[np.float64]
 
@@ -43,16 +45,70 @@ class BulkMeshes:
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class BulkLines:
-    """Single lines without thickness of one layer in a row."""
+class BulkPaths:
+    """Points, lines, and polylines in space of one layer in a row: what has neither bends nor width nor thickness."""
 
+    kind: str
     layer: str
     handles: Strings  # (n,)
-    segments: Array  # (n, 2, 3)
+    points: Array  # (p, 3)
+    starts: Ints  # (n + 1,) first point of each
+    closed: Mask  # (n,)
     invisible: int
 
     def __len__(self) -> int:
         return len(self.handles)
 
 
-Part = BulkFaces | BulkMeshes | BulkLines
+@dataclass(frozen=True, slots=True, eq=False)
+class BulkArcs:
+    """Arcs or circles of one layer in a row."""
+
+    kind: str
+    layer: str
+    handles: Strings  # (n,)
+    centres: Array  # (n, 3)
+    radii: Array  # (n,)
+    degrees: Array  # (n, 2) start and end; of circles nothing
+    thickness: Array  # (n,)
+    extrusion: Array  # (n, 3)
+    invisible: int
+
+    def __len__(self) -> int:
+        return len(self.handles)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class BulkProfiles:
+    """Flat polylines of one layer in a row; each has a corner at least."""
+
+    kind: str
+    layer: str
+    handles: Strings  # (n,)
+    corners: Array  # (c, 5) x, y, width at start and end of what follows, bulge
+    starts: Ints  # (n + 1,) first corner of each
+    closed: Mask  # (n,)
+    elevation: Array  # (n,)
+    thickness: Array  # (n,)
+    extrusion: Array  # (n, 3)
+    invisible: int
+
+    def __len__(self) -> int:
+        return len(self.handles)
+
+
+Part = BulkFaces | BulkMeshes | BulkPaths | BulkArcs | BulkProfiles
+
+Rows = TypeVar("Rows", BulkMeshes, BulkPaths, BulkArcs, BulkProfiles)
+
+
+def joined(parts: Sequence[Rows]) -> Rows:
+    """Return parts of one kind end to end, whatever their layers: the first one's stands for all."""
+    values: dict[str, Any] = {}
+    for name in (field.name for field in fields(parts[0])):
+        some = [getattr(part, name) for part in parts]
+        if name == "starts":
+            values[name] = np.concatenate([[0], np.cumsum(np.concatenate([np.diff(starts) for starts in some]))])
+        elif isinstance(some[0], np.ndarray):
+            values[name] = np.concatenate(some)
+    return replace(parts[0], **values)

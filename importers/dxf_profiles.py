@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Sequence
 from dataclasses import dataclass, replace
 from typing import Any
 
@@ -10,8 +11,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from importers.dxf_curves import arc_points, circle_points, plane_axes, polyline_points, to_world
-from importers.dxf_parts import BulkLines
-from importers.dxf_shape import Grain, Shape, joint_box, missing, surface, wire
+from importers.dxf_shape import Grain, Shape, Surface, joint_box, missing, surface, wire
 from importers.polygons import CrossingPolygonError, prism, strip, without_repeats
 
 Array = NDArray[np.float64]
@@ -22,7 +22,7 @@ _MITRE_MAX = 8.0
 
 
 @dataclass(frozen=True, slots=True, eq=False)
-class _Profile:
+class Profile:
     """A flat polyline in its own plane."""
 
     corners: Array  # (n, 2)
@@ -43,23 +43,15 @@ def shape_of_line(entity: Any, grain: Grain) -> Shape:
     return _swept("LINE", handle, ends, plane_axes(dxf.extrusion)[2] * float(dxf.get("thickness", 0.0)), grain)
 
 
-def shapes_of_lines(lines: BulkLines, grain: Grain) -> list[Shape]:
-    """Return the shapes of lines without thickness that were read in bulk; they need no grain."""
-    handles = [handle.decode() for handle in lines.handles.tolist()]
-    return [Shape("LINE", handle, segments=lines.segments[n : n + 1]) for n, handle in enumerate(handles)]
-
-
 def shape_of_arc(entity: Any, grain: Grain) -> Shape:
     """Return an ARC; with thickness it is a bent wall."""
     dxf, handle = entity.dxf, entity.dxf.handle or ""
     if not all(dxf.hasattr(name) for name in ("center", "radius", "start_angle", "end_angle")):
         return missing("ARC", handle, "it lacks its centre, radius or angles: draw it again")
-    start = math.radians(dxf.start_angle)
     sweep = math.radians((dxf.end_angle - dxf.start_angle) % 360.0) or math.tau
-    axes = plane_axes(dxf.extrusion)
-    flat = arc_points(dxf.center.xyz[:2], dxf.radius, start, sweep, grain.chord)
-    points = to_world(flat, axes, float(dxf.center.z))
-    return _swept("ARC", handle, points, axes[2] * float(dxf.get("thickness", 0.0)), grain)
+    turn = math.radians(dxf.start_angle), sweep
+    thickness = float(dxf.get("thickness", 0.0))
+    return round_of("ARC", handle, dxf.center.xyz, dxf.radius, turn, plane_axes(dxf.extrusion), thickness, grain)
 
 
 def shape_of_circle(entity: Any, grain: Grain) -> Shape:
@@ -67,14 +59,32 @@ def shape_of_circle(entity: Any, grain: Grain) -> Shape:
     dxf, handle = entity.dxf, entity.dxf.handle or ""
     if not (dxf.hasattr("center") and dxf.hasattr("radius")):
         return missing("CIRCLE", handle, "it lacks its centre or radius: draw it again")
-    axes = plane_axes(dxf.extrusion)
-    points = to_world(circle_points(dxf.center.xyz[:2], dxf.radius, grain.chord), axes, float(dxf.center.z))
     thickness = float(dxf.get("thickness", 0.0))
-    if dxf.radius == 0.0:
-        return wire("CIRCLE", handle, points[:1])
+    return round_of("CIRCLE", handle, dxf.center.xyz, dxf.radius, None, plane_axes(dxf.extrusion), thickness, grain)
+
+
+def round_of(
+    kind: str,
+    handle: str,
+    centre: Sequence[float] | Array,
+    radius: float,
+    turn: tuple[float, float] | None,
+    axes: Array,
+    thickness: float,
+    grain: Grain,
+    make: Surface = surface,
+) -> Shape:
+    """Return an arc with its start and sweep in radians, or a full circle; ``centre`` (3,) is in its plane's axes."""
+    flat = [float(c) for c in centre[:2]]
+    if turn is not None:
+        points = to_world(arc_points(flat, radius, *turn, grain.chord), axes, float(centre[2]))
+        return _swept(kind, handle, points, axes[2] * thickness, grain, make)
+    points = to_world(circle_points(flat, radius, grain.chord), axes, float(centre[2]))
+    if radius == 0.0:
+        return wire(kind, handle, points[:1])
     if thickness == 0.0:
-        return wire("CIRCLE", handle, points, closed=True, outline=points)
-    return surface("CIRCLE", handle, prism([points], axes[2] * thickness), grain)
+        return wire(kind, handle, points, closed=True, outline=points)
+    return make(kind, handle, prism([points], axes[2] * thickness), grain)
 
 
 def shape_of_lwpolyline(entity: Any, grain: Grain) -> Shape | None:
@@ -84,7 +94,7 @@ def shape_of_lwpolyline(entity: Any, grain: Grain) -> Shape | None:
     widths = rows[:, 2:4]
     if not widths.any():
         widths = np.full_like(widths, float(dxf.get("const_width", 0.0)))
-    profile = _Profile(
+    profile = Profile(
         rows[:, :2],
         rows[:, 4],
         widths,
@@ -93,7 +103,7 @@ def shape_of_lwpolyline(entity: Any, grain: Grain) -> Shape | None:
         plane_axes(dxf.extrusion),
         float(dxf.get("thickness", 0.0)),
     )
-    return _of_profile("LWPOLYLINE", dxf.handle or "", profile, grain)
+    return shape_of_profile("LWPOLYLINE", dxf.handle or "", profile, grain)
 
 
 def shape_of_polyline(entity: Any, grain: Grain) -> Shape | None:
@@ -106,7 +116,7 @@ def shape_of_polyline(entity: Any, grain: Grain) -> Shape | None:
     if entity.is_3d_polyline:
         return wire("POLYLINE", handle, points, closed=bool(entity.is_closed) and len(points) > 2)
     start, end = float(dxf.get("default_start_width", 0.0)), float(dxf.get("default_end_width", 0.0))
-    profile = _Profile(
+    profile = Profile(
         points[:, :2],
         np.array([float(v.dxf.get("bulge", 0.0)) for v in vertices]),
         np.array([[v.dxf.get("start_width", start), v.dxf.get("end_width", end)] for v in vertices], dtype=np.float64),
@@ -115,25 +125,26 @@ def shape_of_polyline(entity: Any, grain: Grain) -> Shape | None:
         plane_axes(dxf.extrusion),
         float(dxf.get("thickness", 0.0)),
     )
-    return _of_profile("POLYLINE", handle, profile, grain)
+    return shape_of_profile("POLYLINE", handle, profile, grain)
 
 
-def _swept(kind: str, handle: str, line: Array, along: Array, grain: Grain) -> Shape:
+def _swept(kind: str, handle: str, line: Array, along: Array, grain: Grain, make: Surface = surface) -> Shape:
     """Return an open line moved along a thickness, or the line itself where there is none."""
     if not along.any():
         return wire(kind, handle, line)
-    wall = surface(kind, handle, strip(line, along, closed=False), grain)
+    wall = make(kind, handle, strip(line, along, closed=False), grain)
     # a line along its own thickness sweeps no wall: it stays a line
     return wall if len(wall.triangles) else wire(kind, handle, np.concatenate([line, line + along]))
 
 
-def _of_profile(kind: str, handle: str, profile: _Profile, grain: Grain) -> Shape | None:
+def shape_of_profile(kind: str, handle: str, profile: Profile, grain: Grain, make: Surface = surface) -> Shape | None:
+    """Return a flat polyline; None where it has no corner."""
     if len(profile.corners) == 0:
         return None
     profile = _clean(profile)
     along = profile.axes[2] * profile.thickness
     if profile.thickness != 0.0 and profile.widths.any():
-        return _wide(kind, handle, profile, along, grain)
+        return _wide(kind, handle, profile, along, grain, make)
     flat, _ = polyline_points(profile.corners, profile.bulges, profile.closed, grain.chord)
     points = to_world(flat, profile.axes, profile.elevation)
     loop = profile.closed and len(points) > 2
@@ -143,16 +154,16 @@ def _of_profile(kind: str, handle: str, profile: _Profile, grain: Grain) -> Shap
         hull = None if reach == 0.0 else joint_box([points - reach, points + reach])
         return wire(kind, handle, points, closed=loop, outline=points if loop else None, hull=hull)
     if not loop:
-        return _swept(kind, handle, points, along, grain)
+        return _swept(kind, handle, points, along, grain, make)
     walls = strip(points, along, closed=True)
     try:
-        solid = surface(kind, handle, prism([points], along), grain)
+        solid = make(kind, handle, prism([points], along), grain)
     except CrossingPolygonError:
-        return surface(kind, handle, walls, grain, note="closed profiles cross themselves, their ends are left open")
+        return make(kind, handle, walls, grain, note="closed profiles cross themselves, their ends are left open")
     return replace(solid, uncapped=walls)
 
 
-def _clean(profile: _Profile) -> _Profile:
+def _clean(profile: Profile) -> Profile:
     """Drop corners that repeat the one before; a polyline that comes back to its start is closed."""
     corners = profile.corners
     keep = np.ones(len(corners), dtype=bool)
@@ -167,7 +178,7 @@ def _clean(profile: _Profile) -> _Profile:
     )
 
 
-def _wide(kind: str, handle: str, profile: _Profile, along: Array, grain: Grain) -> Shape:
+def _wide(kind: str, handle: str, profile: Profile, along: Array, grain: Grain, make: Surface) -> Shape:
     """Return a polyline with width and thickness: its band, mitred at corners, made a solid."""
     if len(profile.corners) < 2:
         return wire(kind, handle, to_world(profile.corners, profile.axes, profile.elevation))
@@ -184,7 +195,7 @@ def _wide(kind: str, handle: str, profile: _Profile, along: Array, grain: Grain)
             rings = sorted([placed(left), placed(right)], key=lambda ring: -float(np.ptp(ring, axis=0).max()))
         else:
             rings = [placed(np.concatenate([left, right[::-1]]))]
-        return surface(kind, handle, prism(rings, along), grain)
+        return make(kind, handle, prism(rings, along), grain)
     except CrossingPolygonError:
         pass
     # too tight for one band: a block for each segment, and one more at each corner to fill the outer side
@@ -204,10 +215,10 @@ def _wide(kind: str, handle: str, profile: _Profile, along: Array, grain: Grain)
     if not blocks:
         return wire(kind, handle, to_world(flat, profile.axes, profile.elevation))
     note = "wide polylines turn too tightly for their width, read as one block for each segment"
-    return surface(kind, handle, np.concatenate(blocks), grain, note=note)
+    return make(kind, handle, np.concatenate(blocks), grain, note=note)
 
 
-def _band(profile: _Profile, grain: Grain) -> tuple[Array, NDArray[np.intp], list[Array]]:
+def _band(profile: Profile, grain: Grain) -> tuple[Array, NDArray[np.intp], list[Array]]:
     """Return the flattened centre line, the segment of each point and the half widths before and after each point."""
     count = len(profile.corners)
     tolerance = grain.chord
@@ -243,7 +254,7 @@ def _band(profile: _Profile, grain: Grain) -> tuple[Array, NDArray[np.intp], lis
     return flat, segment, half
 
 
-def _offsets(flat: Array, segment: NDArray[np.intp], profile: _Profile) -> Array:
+def _offsets(flat: Array, segment: NDArray[np.intp], profile: Profile) -> Array:
     """Return the vector (n, 2) to the left edge for a half width of one: square to the line, mitred at corners."""
     ahead = np.roll(flat, -1, axis=0) - flat
     if not profile.closed:

@@ -16,8 +16,11 @@ from importers.dxf_tokens import Ints, Mask, Strings, Tokens
 
 Array = NDArray[np.float64]
 
-OTHER, FACE, POLYLINE, VERTEX, SEQEND, LINE, MESH = range(7)
-KINDS = {b"3DFACE": FACE, b"POLYLINE": POLYLINE, b"VERTEX": VERTEX, b"SEQEND": SEQEND, b"LINE": LINE, b"MESH": MESH}
+OTHER, FACE, POLYLINE, VERTEX, SEQEND, LINE, MESH, POINT, ARC, CIRCLE, LWPOLYLINE = range(11)
+KINDS = {
+    b"3DFACE": FACE, b"POLYLINE": POLYLINE, b"VERTEX": VERTEX, b"SEQEND": SEQEND, b"LINE": LINE, b"MESH": MESH,
+    b"POINT": POINT, b"ARC": ARC, b"CIRCLE": CIRCLE, b"LWPOLYLINE": LWPOLYLINE,
+}  # fmt: skip
 
 # What the entities may state besides their geometry, by the type that the DXF reference gives to the group code.
 _TEXTS = frozenset({5, 6, 8, 100, 330, 430})
@@ -28,18 +31,33 @@ _POINTS = {
     POLYLINE: frozenset({10, 210}),
     VERTEX: frozenset({10, 210}),
     LINE: frozenset({10, 11, 210}),  # one with a thickness (39) is a wall, and stays for the library
+    POINT: frozenset({10, 210}),
+    ARC: frozenset({10, 210}),
+    CIRCLE: frozenset({10, 210}),
 }
-_MORE_FLOATS = {POLYLINE: frozenset({39, 40, 41}), VERTEX: frozenset({40, 41, 42, 50})}
+_MORE_FLOATS = {
+    POLYLINE: frozenset({39, 40, 41}),
+    VERTEX: frozenset({40, 41, 42, 50}),
+    POINT: frozenset({39, 50}),
+    ARC: frozenset({39, 40, 50, 51}),
+    CIRCLE: frozenset({39, 40}),
+    LWPOLYLINE: frozenset({38, 39, 43}),
+}
 _MORE_INTEGERS = {
     FACE: frozenset({70}),
     POLYLINE: frozenset({66, 70, 71, 72, 73, 74, 75}),
     VERTEX: frozenset({70, 71, 72, 73, 74, 91}),
     MESH: frozenset({71, 72, 91, 92}),
+    LWPOLYLINE: frozenset({70, 90}),
 }
 # Kinds of which the library reads each subclass by its number: what stands where there.
-_SUBCLASSES = {MESH: frozenset({71, 72, 91, 92})}
+_SUBCLASSES = {MESH: frozenset({71, 72, 91, 92}), LWPOLYLINE: frozenset({38, 39, 43, 70, 90})}
 _BASE = frozenset({5, 330})
-_NEEDED = {FACE: (10, 11, 12), POLYLINE: (70,), VERTEX: (70,), SEQEND: (), LINE: (10, 11), MESH: (92,)}
+_NEEDED = {
+    FACE: (10, 11, 12), POLYLINE: (70,), LINE: (10, 11), MESH: (92,), POINT: (10,), ARC: (10, 40, 50, 51),
+    CIRCLE: (10, 40),
+}  # fmt: skip
+FARTHEST = 1e12  # what is to be computed with is left to the library where it is larger
 LONGEST = 48  # tokens of a record; longer ones are left to the library
 _PATTERNS_MAX = 64  # orders of group codes among records of one length; rarer ones are left to the library
 _BATCH = 200_000  # records at a time
@@ -69,15 +87,19 @@ class Records:
     invisible: Mask
     points: dict[int, Array] = field(default_factory=dict)  # group code of x -> (m, 3), NaN where there is none
     integers: dict[int, Ints] = field(default_factory=dict)  # group code -> (m,), 0 where there is none
+    floats: dict[int, Array] = field(default_factory=dict)  # group code -> (m,), NaN where there is none
 
 
 def read_records(tokens: Tokens, kind: int, first: Ints, count: Ints) -> Records:
     """Return the contents of the records (m,) of one kind, given by their first token and their number of tokens."""
     size = len(first)
-    points = {code: np.full((size, 3), np.nan) for code in _POINTS.get(kind, frozenset()) - {210}}
+    points = {code: np.full((size, 3), np.nan) for code in _POINTS.get(kind, frozenset())}
     integers = {code: np.zeros(size, dtype=np.int64) for code in _MORE_INTEGERS.get(kind, frozenset()) - {66}}
+    floats = {code: np.full(size, np.nan) for code in _MORE_FLOATS.get(kind, frozenset())}
     handle, layer, owner = (np.full(size, -1, dtype=np.int64) for _ in range(3))
-    out = Records(np.zeros(size, dtype=bool), handle, layer, owner, np.zeros(size, dtype=bool), points, integers)
+    out = Records(
+        np.zeros(size, dtype=bool), handle, layer, owner, np.zeros(size, dtype=bool), points, integers, floats
+    )
     for start in range(0, size, _BATCH):
         part = slice(start, start + _BATCH)
         for length in np.unique(count[part]).tolist():
@@ -114,11 +136,15 @@ def _read_pattern(tokens: Tokens, kind: int, first: Ints, rows: Ints, pattern: _
         for axis in range(size):
             values[:, axis], plain = tokens.floats(first + place[code] + axis)
             good &= plain
-        good &= np.isfinite(values).all(axis=1)
+        good &= (np.isfinite(values) if code != 210 else np.abs(values) < FARTHEST).all(axis=1)
         if code in out.points:
             out.points[code][rows] = values
     for at in pattern.floats:
-        good &= tokens.floats(first + at)[1]
+        numbers, plain = tokens.floats(first + at)
+        good &= plain & (np.abs(numbers) < FARTHEST)
+        code = int(tokens.code[first[0] + at])
+        if code in out.floats:
+            out.floats[code][rows] = numbers
     for at in pattern.integers:
         whole, plain = tokens.integers(first + at)
         good &= plain
@@ -164,7 +190,7 @@ def _pattern(kind: int, codes: tuple[int, ...]) -> _Pattern | None:
         elif code not in _TEXTS:
             return None
         at += 1
-    if any(code not in place for code in _NEEDED[kind]) or not _in_subclasses(kind, codes):
+    if any(code not in place for code in _NEEDED.get(kind, ())) or not _in_subclasses(kind, codes):
         return None
     return _Pattern(place, tuple(points), tuple(floats), tuple(integers))
 
@@ -184,3 +210,21 @@ def _in_subclasses(kind: int, codes: tuple[int, ...]) -> bool:
         and not _BASE.union(_SUBCLASSES[kind]).intersection(entity)
         and (_SUBCLASSES[kind].issuperset(own))
     )
+
+
+def next_code(tokens: Tokens, code: int, first: Ints, count: Ints) -> tuple[Ints, Mask]:
+    """Return the first token of a group code in each record, and which records have one near their beginning."""
+    places = np.append(np.flatnonzero(tokens.code == code), len(tokens.code))
+    found = places[np.searchsorted(places, first)]
+    return found, found < first + np.minimum(count, LONGEST)
+
+
+def ranges(starts: Ints, sizes: Ints) -> Ints:
+    """Return the numbers from each start on, as many as each size says, end to end."""
+    ends = np.cumsum(sizes)
+    return np.asarray(np.arange(int(sizes.sum())) + np.repeat(starts - (ends - sizes), sizes))
+
+
+def stated_extrusion(stated: Array) -> Array:
+    """Return extrusion directions (n, 3), upwards where none is stated (NaN)."""
+    return np.where(np.isnan(stated), (0.0, 0.0, 1.0), stated)

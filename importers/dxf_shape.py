@@ -5,7 +5,7 @@ from __future__ import annotations
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field, replace
-from typing import Any
+from typing import Any, Protocol
 
 import numpy as np
 from numpy.typing import ArrayLike, NDArray
@@ -56,10 +56,35 @@ class Shape:
         return len(self.segments) > 0 and len(self.triangles) == 0
 
 
+class Surface(Protocol):
+    """Makes the shape of a surface: ``surface`` at once, ``unturned`` for many that are ``turned`` together."""
+
+    def __call__(self, kind: str, handle: str, triangles: Array, grain: Grain, **more: Any) -> Shape:
+        """Return the shape; ``more`` are other fields of it."""
+
+
 def surface(kind: str, handle: str, triangles: Array, grain: Grain, **more: Any) -> Shape:
     """Return the shape of a surface: triangles without area dropped, turned outwards where they close a solid."""
     shape = surfaces(kind, [handle], triangles, [0, len(triangles)], grain)[0]
     return replace(shape, **more) if more else shape
+
+
+def unturned(kind: str, handle: str, triangles: Array, grain: Grain, **more: Any) -> Shape:
+    """Return what ``surface`` does, but for the turning outwards and the look whether it is closed: see ``turned``."""
+    return Shape(kind, handle, triangles[with_area(triangles)], **more)
+
+
+def turned(shapes: Sequence[Shape], grain: Grain) -> list[Shape]:
+    """Return shapes of one kind with all surfaces among them, which are ``unturned``, turned outwards at once."""
+    result = list(shapes)
+    mine = [n for n, shape in enumerate(shapes) if len(shape.triangles)]
+    if mine:
+        handles, meshes = [shapes[n].handle for n in mine], [shapes[n].triangles for n in mine]
+        starts = np.cumsum([0, *(len(mesh) for mesh in meshes)])
+        done = surfaces(shapes[0].kind, handles, np.concatenate(meshes), starts, grain)
+        for n, skin in zip(mine, done, strict=True):
+            result[n] = replace(shapes[n], triangles=skin.triangles, closed=skin.closed)
+    return result
 
 
 def surfaces(kind: str, handles: Sequence[str], triangles: Array, starts: ArrayLike, grain: Grain) -> list[Shape]:

@@ -10,6 +10,7 @@ from pathlib import Path, PurePosixPath
 
 from importers.drawing_units import insunits
 from importers.dxf_open import OpenedDxf, open_dxf
+from importers.endless import refuse_endless
 from route3d.errors import UnreadableFileError
 from route3d.model.building import Unread
 from route3d.units import METRES_PER_INSUNITS
@@ -86,6 +87,7 @@ class Externals:
 
     def _open(self, path: Path, shown: str, unit_m: float, unit: str) -> Attached:
         try:
+            refuse_endless(path, str(path))
             opened = open_dxf(path, in_bulk=True)
         except UnreadableFileError as error:
             self._depend(path, "")
@@ -106,7 +108,8 @@ class Externals:
 
     def _depend(self, path: Path, digest: str) -> None:
         if not digest and path.is_file():
-            digest = hashlib.sha256(path.read_bytes()).hexdigest()
+            with path.open("rb") as file:
+                digest = hashlib.file_digest(file, "sha256").hexdigest()
         self.depends[os.path.relpath(path, self.path.parent.resolve())] = digest
 
 

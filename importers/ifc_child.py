@@ -161,7 +161,9 @@ def _limit_memory(limit: int) -> None:
         import resource
     except ImportError:  # no such limit on this system
         return
-    resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
+    _, allowed = resource.getrlimit(resource.RLIMIT_AS)
+    if allowed == resource.RLIM_INFINITY or limit < allowed:  # more than whoever started us allows is refused
+        resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
     resource.setrlimit(resource.RLIMIT_CORE, (0, 0))
 
 

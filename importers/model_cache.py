@@ -15,12 +15,15 @@ import importlib.metadata
 import json
 import logging
 import os
+import struct
 import tempfile
 import time
 import zipfile
+import zlib
 from collections.abc import Callable, Mapping, Sequence
 from functools import cache
-from itertools import pairwise
+from io import BufferedReader, BytesIO
+from itertools import pairwise, starmap
 from pathlib import Path
 from typing import Any, TypeVar
 
@@ -47,11 +50,13 @@ _DRAWING: dict[str, type] = {"elements": Element, "outlines": Outline, "unread":
 _ROUTES: dict[str, type] = {"routes": DrawnRoute, "unread": Unread}
 _DAMAGE = (
     OSError, ValueError, KeyError, TypeError, IndexError, AttributeError, OverflowError, MemoryError, RecursionError,
-    NotImplementedError, RuntimeError, SyntaxError, EOFError, zipfile.BadZipFile,
+    NotImplementedError, RuntimeError, SyntaxError, EOFError, struct.error, zipfile.BadZipFile,
 )  # fmt: skip
 _VALUES: dict[str, type] = {"MapPlace": MapPlace}  # small records that stand as one value
 _CALLED, _STATED = "called", "stated"
 _KINDS = {"<f8", "<i8", "|u1"}
+_LOCAL_HEADER = struct.Struct("<4s22xHH")  # of a member of a zip: signature, then the lengths of its name and extras
+_HEAD_BYTES = 4096  # the header of an array of ours is shorter
 
 Found = TypeVar("Found", Drawing, RouteDrawing)
 Arrays = dict[str, NDArray[Any]]
@@ -315,28 +320,44 @@ def read_arrays(entry: Path) -> Arrays:
     """
     arrays: Arrays = {}
     size = entry.stat().st_size
-    with zipfile.ZipFile(entry) as archive:
+    with zipfile.ZipFile(entry) as archive, entry.open("rb") as file:
         for member in archive.infolist():
             if member.compress_type != zipfile.ZIP_STORED or member.flag_bits & 1 or member.file_size > size:
                 raise ValueError(f"{member.filename} is not stored plainly")
-            with archive.open(member) as file:
-                if npy.read_magic(file) != (1, 0):
-                    raise ValueError(f"{member.filename} is of another version")
-                shape, by_columns, kind = npy.read_array_header_1_0(file)
-                if kind.str not in _KINDS or by_columns or any(n < 0 for n in shape):
-                    raise ValueError(f"{member.filename} holds something unexpected")
-                body = file.read()
-            array = np.frombuffer(body, dtype=kind)
-            if array.size != int(np.prod([int(n) for n in shape], dtype=object)):
+            content = _content(file, member)
+            head = BytesIO(content[:_HEAD_BYTES].tobytes())
+            if npy.read_magic(head) != (1, 0):
+                raise ValueError(f"{member.filename} is of another version")
+            shape, by_columns, kind = npy.read_array_header_1_0(head)
+            if kind.str not in _KINDS or by_columns or any(n < 0 for n in shape):
+                raise ValueError(f"{member.filename} holds something unexpected")
+            body = content[head.tell() :]
+            if len(body) != int(np.prod([int(n) for n in shape], dtype=object)) * kind.itemsize:
                 raise ValueError(f"{member.filename} has another size than it says")
-            arrays[member.filename.removesuffix(".npy")] = array.reshape(shape)
+            arrays[member.filename.removesuffix(".npy")] = body.view(kind).reshape(shape)
     return arrays
+
+
+def _content(file: BufferedReader, member: zipfile.ZipInfo) -> NDArray[np.uint8]:
+    """Return what a member that is stored plainly holds, in one read; ``ZipFile.read`` copies it several times."""
+    file.seek(member.header_offset)
+    header = file.read(_LOCAL_HEADER.size)
+    signature, name_bytes, extra_bytes = _LOCAL_HEADER.unpack(header)
+    if signature != b"PK\x03\x04":
+        raise zipfile.BadZipFile(f"{member.filename} does not begin where it should")
+    file.seek(name_bytes + extra_bytes, os.SEEK_CUR)
+    content = np.empty(member.file_size, np.uint8)
+    if file.readinto(content.data) != len(content) or zlib.crc32(content.data) != member.CRC:
+        raise zipfile.BadZipFile(f"{member.filename} is damaged")
+    content.setflags(write=False)
+    return content
 
 
 def _records(told: Mapping[str, Any], kind: type, name: str, arrays: Arrays) -> tuple[Any, ...]:
     count = told["count"]
     columns: dict[str, Sequence[Any]] = {
-        field: [_tupled(v) for v in values] for field, values in told["values"].items()
+        field: [_tupled(v) if isinstance(v, list | dict) else v for v in values]
+        for field, values in told["values"].items()
     }
     for field in told["arrays"]:
         ends = arrays[f"{name}.{field}.ends"]
@@ -347,8 +368,8 @@ def _records(told: Mapping[str, Any], kind: type, name: str, arrays: Arrays) -> 
         columns[field] = [joined[a:b] for a, b in pairwise(edges)]
     if any(len(values) != count for values in columns.values()):
         raise ValueError(f"{name} does not fit together")
-    names = list(columns)
-    return tuple(kind(**dict(zip(names, row, strict=True))) for row in zip(*columns.values(), strict=True))
+    given = [columns[field.name] for field in dataclasses.fields(kind) if field.init]
+    return tuple(starmap(kind, zip(*given, strict=True)))
 
 
 def _tupled(value: Any) -> Any:

@@ -44,6 +44,8 @@ class RunEdit:
     start: str | None = None  # one of route3d.model.run.ENDS
     end: str | None = None
     cable_id: str | None = None
+    plates_m: tuple[tuple[float, float], ...] | None = None  # of a run that stands in the project file
+    guards_m: tuple[tuple[float, float], ...] | None = None
     added: bool = False  # a new run: needs corners_m and cable_id
     deleted: bool = False
 
@@ -197,6 +199,9 @@ def refuse_senseless(edit: RunEdit, file: str, cables: Sequence[str]) -> None:
     for key, places in (("straps", edit.straps_at_m), ("supports", edit.supports_at_m)):
         if any(not math.isfinite(at_m) or at_m < -_SAME_M for at_m in places or ()):
             raise ProjectKeyError(file, "a distance along the run is a number from 0 on", f"{where} {key}")
+    for key, stretches in (("plates", edit.plates_m), ("guards", edit.guards_m)):
+        if any(not math.isfinite(b) or not -_SAME_M <= a < b for a, b in stretches or ()):
+            raise ProjectKeyError(file, "a stretch goes from a distance to a larger one", f"{where} {key}")
     for kind in (edit.start, edit.end):
         if kind is not None and kind not in ENDS:
             raise ProjectKeyError(file, f"{kind!r} is not one of {', '.join(ENDS)}.{nearest(kind, ENDS)}", where)
@@ -230,6 +235,9 @@ def _change(table: Any, edit: RunEdit, unit: str) -> None:
     for key, places in (("straps", edit.straps_at_m), ("supports", edit.supports_at_m)):
         if places is not None:
             _set_distances(table, key, sorted(max(at_m, 0.0) for at_m in places), unit)
+    for key, stretches in (("plates", edit.plates_m), ("guards", edit.guards_m)):
+        if stretches is not None:
+            _set_stretches(table, key, stretches, unit)
 
 
 def _set_points(table: Any, corners_m: NDArray[np.float64], unit: str) -> None:
@@ -260,6 +268,13 @@ def _set_distances(table: Any, key: str, places_m: Sequence[float], unit: str) -
         return
     numbers = [next((v for v in old or () if _means(v, at_m, unit)), written_length(at_m, unit)) for at_m in places_m]
     table[key] = _array(numbers, multiline=isinstance(old, Array) and "\n" in old.as_string())
+
+
+def _set_stretches(table: Any, key: str, stretches_m: Sequence[tuple[float, float]], unit: str) -> None:
+    if stretches_m:
+        table[key] = _array([[written_length(v, unit) for v in stretch] for stretch in stretches_m], multiline=False)
+    elif key in table:
+        table.remove(key)
 
 
 def _means(value: Any, length_m: float, unit: str) -> bool:

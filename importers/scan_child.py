@@ -73,7 +73,9 @@ def _limit_memory() -> None:
         import resource
 
         limit = int(os.sysconf("SC_PAGE_SIZE") * os.sysconf("SC_PHYS_PAGES") * _MEMORY_SHARE)
-        resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
+        _, allowed = resource.getrlimit(resource.RLIMIT_AS)
+        if allowed == resource.RLIM_INFINITY or limit < allowed:  # more than whoever started us allows is refused
+            resource.setrlimit(resource.RLIMIT_AS, (limit, limit))
 
 
 def _las(path: Path, counted: list[int]) -> Iterator[tuple[str, str, Array]]:

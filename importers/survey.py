@@ -14,6 +14,7 @@ from numpy.typing import NDArray
 from scipy.spatial import cKDTree
 
 import importers
+from importers.endless import refuse_endless
 from importers.ifc_roles import guess_class_role
 from importers.model_cache import digest_of
 from importers.roles import NO_MATCH_ROLE, ZONE_ROLE, guess_role
@@ -103,6 +104,7 @@ def _survey(path: Path) -> FileSurvey:
     role_of = _Guesses()
     radius = _TRIAL_RADIUS if path.suffix.lower() in importers.SCANS or path.suffix.lower() == ".ply" else None
     try:
+        refuse_endless(path, path.name)
         try:
             drawing = _read(path, role_of, None, radius)
             unit = drawing.source.unit

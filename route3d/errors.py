@@ -26,6 +26,7 @@ class InputError(Route3DError):
     def __init__(self, file: object, message: str, where: str | None = None) -> None:
         self.file = str(file)
         self.where = where
+        self.message = message
         place = f"{self.file}: {where}" if where else self.file
         super().__init__(f"{place}: {message}")
 

@@ -12,6 +12,7 @@ from typing import IO
 
 from route3d.errors import InputError, UnreadableFileError
 
+NO_LIMIT = 1 << 62
 _NAME_KEPT = 40  # letters of the target's name in the temporary one: a name may be 255 bytes long, with what is added
 
 

@@ -20,7 +20,7 @@ from route3d.rules.rulebook import RuleBook
 Thing = TypeVar("Thing", Run, Element)
 
 # What of a job may change without checking all of it again.
-_FOLLOWED = frozenset({"runs", "elements", "clearance_m", "inputs", "takeoff"})
+_FOLLOWED = frozenset({"runs", "elements", "clearance_m", "inputs", "beside", "takeoff"})
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -175,7 +175,8 @@ def _match_check(
             rest_new.discard(j)
     for rows, columns in _components(known.candidates(sorted(rest_old), sorted(rest_new))):
         cost = np.array([[known.cost(i, j) for j in columns] for i in rows])
-        for a, b in _assigned(cost, np.inf):
+        apart = np.array([[known.apart(i, j) for j in columns] for i in rows])
+        for a, b in _settled(cost, apart):
             i, j = rows[a], columns[b]
             doubt = np.concatenate([cost[a], cost[:, b]]) - cost[a, b] < _CLOSE_CALL
             others = [columns[c] for c in range(len(columns)) if c != b and doubt[c]]
@@ -273,6 +274,26 @@ def _components(pairs: Iterable[tuple[int, int]]) -> Iterable[tuple[list[int], l
     for j in columns:
         groups[label[column_at[j]]][1].append(j)
     yield from groups
+
+
+def _settled(cost: NDArray[np.float64], apart_m: NDArray[np.float64]) -> list[tuple[int, int]]:
+    """Return the pairs of one group: first those that are clear, then the cheapest assignment of the rest.
+
+    A pair is clear if every rival of it costs more, and either much more or lies more than twice as far. An assignment
+    alone, which pairs as many as it can, would pass every identity on to the neighbour where one of a row is mended and
+    another one is new at its end.
+    """
+    clear = []
+    for a in range(len(cost)):
+        b = int(np.argmin(cost[a]))
+        rivals, far = (np.concatenate([np.delete(m[a], b), np.delete(m[:, b], a)]) for m in (cost, apart_m))
+        plain = (rivals >= cost[a, b] + _CLOSE_CALL) | ((rivals > cost[a, b]) & (far > 2.0 * apart_m[a, b]))
+        if np.isfinite(cost[a, b]) and plain.all():
+            clear.append((a, b))
+    rest = cost.copy()
+    for a, b in clear:
+        rest[a, :] = rest[:, b] = np.inf
+    return clear + _assigned(rest, np.inf)
 
 
 def _assigned(cost: NDArray[np.float64], most: float) -> list[tuple[int, int]]:

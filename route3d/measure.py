@@ -179,17 +179,20 @@ class _Measure:
         limit = self.radius[first] + self.radius[second]
         on_first = _grouped(stretches_between(self.pieces, self.starts, first, second, limit, origin), len(first))
         on_second = _grouped(stretches_between(self.pieces, self.starts, second, first, limit, origin), len(first))
+        points = _points(self.pieces, self.starts, first, first_at)
+        toward = _points(self.pieces, self.starts, second, second_at)
         gaps = []
         for k in range(len(first)):
             i, j = int(first[k]), int(second[k])
             stretches = [s for s in on_first[k] if not self._meet_at_an_end(i, j, s, on_second[k])]
             if not stretches:
                 continue
-            worst_at, distance, other_at = float(first_at[k]), float(gap[k] + limit[k]), float(second_at[k])
+            worst_at, distance = float(first_at[k]), float(gap[k] + limit[k])
+            here, there = points[k], toward[k]
             if not any(s[0] - 1e-6 <= worst_at <= s[1] + 1e-6 for s in stretches):
                 worst_at, distance, other_at = self._worst_between(i, j, stretches)
-            point = points_at(self.fitted[i].pieces, np.array([worst_at]))[0]
-            toward = points_at(self.fitted[j].pieces, np.array([other_at]))[0]
+                here = points_at(self.fitted[i].pieces, np.array([worst_at]))[0]
+                there = points_at(self.fitted[j].pieces, np.array([other_at]))[0]
             gaps.append(
                 Gap(
                     run=numbers[i],
@@ -198,8 +201,8 @@ class _Measure:
                     gap_m=distance - float(limit[k]),
                     allowed_m=0.0,
                     at_m=worst_at,
-                    point_m=_triple(point),
-                    toward_m=_triple(toward),
+                    point_m=_triple(here),
+                    toward_m=_triple(there),
                     inside=False,
                     stretches_m=tuple(stretches),
                     inside_m=(),

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import os
 from collections.abc import Callable, Iterable, Mapping
 from dataclasses import dataclass, replace
 from pathlib import Path
@@ -10,9 +11,10 @@ from typing import Any
 import numpy as np
 
 import importers
+from importers.endless import refuse_endless
 from importers.ifc_frame import CommonFrame, moved_model, moved_routes
 from importers.model_cache import FOLDER as CACHE_FOLDER
-from importers.model_cache import ModelCache
+from importers.model_cache import ModelCache, digest_of
 from importers.panels import resolve_panels
 from importers.project_file import (
     CableTable,
@@ -30,6 +32,7 @@ from importers.roles import ZONE_ROLE, ModelRoles, RoleMap, layer_matches, role_
 from importers.takeoff import resolve_takeoff
 from importers.zones import build_zones
 from route3d.errors import InputError, ProjectKeyError
+from route3d.files import why
 from route3d.kernel.openings import capped
 from route3d.model.building import Drawing, DrawnRoute, InputFile, Unread
 from route3d.model.cable import Cable, ConductorSize
@@ -38,7 +41,7 @@ from route3d.model.finding import CHECKS, Finding, not_known
 from route3d.model.job import WITHOUT_ROUTE, FireStop, Job, Settings
 from route3d.model.routing import Routing
 from route3d.model.run import BENT, ENDS, Run
-from route3d.rules.rulebook import RuleBook, load_rulebook
+from route3d.rules.rulebook import RuleBook, load_rulebook, rule_files
 from route3d.units import METRES_PER_UNIT, parse_weight
 
 
@@ -78,6 +81,7 @@ def resolve_project(
 ) -> Project:
     """Return the project that ``table`` describes; files are looked up beside ``path``. Errors as ``read_project``."""
     unit_m = METRES_PER_UNIT[table.units]
+    rule_digests = [(_named(file, path.parent), digest_of(file)) for file in rule_files(table.rules, path.parent)]
     rules = load_rulebook(table.rules, path.parent)
     cables = {cable_id: _cable(cable_id, entry, unit_m) for cable_id, entry in table.cable.items()}
     settings = _settings(table.settings, unit_m)
@@ -114,6 +118,7 @@ def resolve_project(
         panels=panels,
         takeoff=resolve_takeoff(table.takeoff, table.coil, [run.run_id for run in every], cables, unit_m, path.name),
         inputs=tuple([drawing.source for drawing in drawings] + route_sources),
+        beside=tuple(dict([*reader.beside, *rule_digests]).items()),
         unread=tuple(unread),
         notes=(*reader.notes, *reader.frame.notes(), *panel_notes),
         input_findings=(*zone_findings, *(_not_routed(run) for run in unrouted)),
@@ -143,6 +148,7 @@ class _Reader:
         self.say = say
         self.kept = kept
         self.notes: list[str] = []
+        self.beside: list[tuple[str, str]] = []
         self.frame = CommonFrame(table.frame)
         self._ends_closed: dict[str, int] = {}
         files = [*(entry.file for entry in table.model), *(entry.file for entry in table.routes)]
@@ -170,6 +176,7 @@ class _Reader:
             path, asked, role_of, lambda ask: importers.read_model(path, role_of=ask, say=self.say, **asked)
         )
         self._note_roles(entry.file, by_role)
+        self._depend(path, drawing.depends)
         return moved_model(drawing, self.frame.move_of(entry.file, drawing.map_place), asked["move_m"])
 
     def _say_reading(self, file: str) -> None:
@@ -179,7 +186,8 @@ class _Reader:
 
     def finished(self, element: Element) -> Element:
         """Return an element with its open ends closed, and with what the project says framing is made of."""
-        return self.with_ends_closed(replace(element, material=self._material(element)))
+        material = self._material(element)
+        return self.with_ends_closed(element if material == element.material else replace(element, material=material))
 
     def _material(self, element: Element) -> str | None:
         if element.role != "framing":
@@ -245,6 +253,7 @@ class _Reader:
                     path, wanted=ask, say=self.say, **asked
                 ),
             )
+            self._depend(path, drawing.depends)
             drawing = moved_routes(drawing, self.frame.move_of(entry.file, drawing.map_place), asked["move_m"])
             runs.extend(self._drawn_run(route, entry) for route in drawing.routes)
             sources.append(drawing.source)
@@ -287,11 +296,22 @@ class _Reader:
 
     def _file(self, name: str, key: str) -> Path:
         path = self.folder / name
-        if not path.is_file():
+        try:
+            there = path.is_file()
+        except OSError as error:  # a name that is too long, a folder that may not be looked into
+            raise ProjectKeyError(
+                self.project, f"{name!r} cannot be looked at ({why(error)})", f"{key}.file"
+            ) from error
+        if not there:
             raise ProjectKeyError(
                 self.project, f"the file {name!r} is not there; it is looked up beside {self.project}", f"{key}.file"
             )
+        refuse_endless(path, name)
         return path
+
+    def _depend(self, path: Path, depends: Iterable[tuple[str, str]]) -> None:
+        """Note the files that one of the drawings brought in, by their paths in the project's folder."""
+        self.beside += [(_named(path.parent / name, self.folder), digest) for name, digest in depends]
 
     def _move(self, move: list[float]) -> tuple[float, ...]:
         return tuple(step * self.unit_m for step in move)
@@ -302,6 +322,14 @@ def _size(path: Path) -> int:
         return path.stat().st_size
     except OSError:
         return 0  # it is asked for, and missed, when its turn comes
+
+
+def _named(path: Path, folder: Path) -> str:
+    """Return how a file is called in the project: its path from the project's folder, where there is one."""
+    try:
+        return Path(os.path.relpath(path.resolve(), folder.resolve())).as_posix()
+    except ValueError:  # on another drive
+        return str(path)
 
 
 def _cable_on(layer: str, entry: RoutesTable) -> str | None:

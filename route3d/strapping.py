@@ -10,7 +10,7 @@ from numpy.typing import NDArray
 
 from route3d.kernel.clearance import nearest_elements
 from route3d.kernel.feet import feet_on, points_on
-from route3d.kernel.path import concatenated, straight_piece
+from route3d.kernel.path import concatenated, point_pieces
 from route3d.model.element import Element
 from route3d.model.facts import Facts
 from route3d.model.finding import Finding
@@ -55,7 +55,7 @@ def places_of(
     rows, starts = concatenated([run.pieces for run in fitted])
     owners = np.array([i for i, _ in strapped], dtype=np.int64)
     points = points_on(rows, starts, owners, np.array([support.at_m for _, support in strapped]))
-    pieces, starts = concatenated([straight_piece(p, p, 0.0)[None, :] for p in points])
+    pieces, starts = point_pieces(points), np.arange(len(points) + 1)
     radii = [job.cables[run.run.cable_id].radius_m for run in fitted]
     radius = np.array([0.0 if r is None else r for r in radii])[owners]
     skip = ~around.having(HOLDING_ROLES | REFUSED_ROLES)

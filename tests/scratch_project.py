@@ -8,6 +8,8 @@ from pathlib import Path
 
 import click.testing
 import ezdxf
+import numpy as np
+from ezdxf import xref
 from ezdxf.render import MeshBuilder
 
 from route3d.cli import main
@@ -96,6 +98,37 @@ class Scratch:
         if results:
             described("results", results)  # whatever a test is about, its results are as the schema says
         return Checked(status, output, results)
+
+
+def brought_in(scratch: Scratch) -> Path:
+    """Write a project whose files bring in others: an attached drawing, numbers of a mesh, rules that extend rules."""
+    folder = scratch.folder
+    for name in ("level", "rules"):
+        (folder / name).mkdir()
+    frame = ezdxf.new("R2010", units=4)
+    frame.modelspace().add_3dface([(0, 800, 3000), (100, 800, 3000), (100, 900, 3000)], dxfattribs={"layer": "S-BEAM"})
+    frame.saveas(folder / "level" / "frame.dxf")
+    host = ezdxf.new("R2010", units=4)
+    xref.attach(host, block_name="X", filename="level/frame.dxf")
+    host.saveas(folder / "host.dxf")
+    points = np.array([[0, 2, 0], [1, 2, 0], [1, 2, 1]], dtype="<f4").tobytes()
+    (folder / "plate.bin").write_bytes(points)
+    mesh = {
+        "asset": {"version": "2.0"},
+        "buffers": [{"uri": "plate.bin", "byteLength": len(points)}],
+        "bufferViews": [{"buffer": 0, "byteLength": len(points)}],
+        "accessors": [{"bufferView": 0, "componentType": 5126, "count": 3, "type": "VEC3"}],
+        "meshes": [{"primitives": [{"attributes": {"POSITION": 0}}]}],
+        "nodes": [{"mesh": 0, "name": "plate"}],
+    }
+    (folder / "plate.gltf").write_text(json.dumps(mesh), encoding="utf-8")
+    (folder / "rules" / "county.toml").write_text('extends = "nec-2023"\ntitle = "the county\'s"\n', encoding="utf-8")
+    (folder / "town.toml").write_text('extends = "rules/county.toml"\ntitle = "the town\'s"\n', encoding="utf-8")
+    scratch.head.append('rules = "town.toml"')
+    scratch.run([[0, 0, 3000], [1000, 0, 3000]], straps=[300, 700])
+    scratch.table('[[model]]\nfile = "host.dxf"\n[model.roles]\n"*" = "structure"\n')
+    scratch.table('[[model]]\nfile = "plate.gltf"\nunits = "m"\n[model.roles]\n"*" = "structure"\n')
+    return scratch.write()
 
 
 def call(*arguments: str, columns: int = 200) -> tuple[int, str]:

@@ -5,12 +5,12 @@ from __future__ import annotations
 from functools import cached_property
 
 import numpy as np
-import shapely
 from numpy.typing import NDArray
 
 from route3d.kernel.bore import Borable
+from route3d.kernel.meeting import boxes_met
 from route3d.kernel.member import Member, member_of, shells
-from route3d.kernel.path import ARC, AT, KIND, LENGTH, V, path_boxes
+from route3d.kernel.path import ARC, AT, KIND, LENGTH, V
 from route3d.model.element import Element
 from route3d.model.gap import Stretch
 from route3d.model.job import Job
@@ -41,9 +41,7 @@ class Members:
 
     def __init__(self, job: Job) -> None:
         self._elements = [e for e in job.elements if e.role == "framing" and len(e.triangles_m)]
-        self._boxes = np.array([e.box_m for e in self._elements]).reshape(-1, 2, 3)
-        low, high = self._boxes[:, 0], self._boxes[:, 1]
-        self._tree = shapely.STRtree(shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))  # in plan
+        self._boxes = np.array([e.box_m for e in self._elements]).reshape(-1, 6)
         self._number = {e.element_id: k for k, e in enumerate(self._elements)}
         self._pieces: dict[int, list[tuple[Piece, Floats]]] = {}
         self._borable: dict[tuple[int, tuple[int, ...]], Borable] = {}
@@ -69,15 +67,11 @@ class Members:
 
     def near(self, fitted: FittedRun, reach_m: float) -> list[Piece]:
         """Return the pieces whose box is within ``reach_m`` of a box around some piece of a run's line."""
-        mine = path_boxes(fitted.pieces)
-        low, high = mine[:, :3] - reach_m, mine[:, 3:] + reach_m
-        piece, met = self._tree.query(shapely.box(low[:, 0], low[:, 1], high[:, 0], high[:, 1]))
-        level = (low[piece, 2] <= self._boxes[met, 1, 2]) & (high[piece, 2] >= self._boxes[met, 0, 2])
         found = []
-        for k in np.unique(met[level]).tolist():
+        for k in boxes_met(self._boxes, fitted.boxes_m, reach_m).tolist():
             pieces = self._taken_apart(k)
             boxes = np.array([box for _, box in pieces])
-            found += [pieces[j][0] for j in np.flatnonzero(_touch(fitted, boxes, reach_m)).tolist()]
+            found += [pieces[j][0] for j in boxes_met(boxes, fitted.boxes_m, reach_m).tolist()]
         return found
 
     def _taken_apart(self, k: int) -> list[tuple[Piece, Floats]]:
@@ -99,9 +93,3 @@ def straights(fitted: FittedRun, axis: Floats, from_deg: float, to_deg: float) -
 def _box(triangles: Floats) -> Floats:
     points = triangles.reshape(-1, 3)
     return np.array([points.min(axis=0), points.max(axis=0)])
-
-
-def _touch(fitted: FittedRun, boxes: Floats, reach_m: float) -> NDArray[np.bool_]:
-    mine = path_boxes(fitted.pieces)
-    low, high = mine[:, None, :3] - reach_m, mine[:, None, 3:] + reach_m
-    return np.asarray(((low <= boxes[None, :, 1]) & (high >= boxes[None, :, 0])).all(axis=2).any(axis=0))

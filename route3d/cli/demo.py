@@ -2,19 +2,18 @@
 
 from __future__ import annotations
 
-import shutil
+import filecmp
 from pathlib import Path
 
 import click
 
-from importers.model_cache import FOLDER as CACHE_FOLDER
 from route3d.cli.common import read_and_check
 from route3d.cli.deliver import deliver
 from route3d.errors import InputError, UnreadableFileError
+from route3d.files import why, write_whole
 from route3d.reports.console import Console
 from route3d.reports.terminal import print_review
 from route3d.version import PACKAGE
-from route3d.viewer.journal import FOLDER as DRAFTS_FOLDER
 
 SAMPLE = "workshop"
 
@@ -36,12 +35,7 @@ def demo(folder: Path) -> int:
 
     The sample is invented, and has at least one of each violation on purpose; the exit status is 0 all the same.
     """
-    try:
-        shutil.copytree(
-            sample_folder(), folder, dirs_exist_ok=True, ignore=shutil.ignore_patterns(CACHE_FOLDER, DRAFTS_FOLDER)
-        )
-    except OSError as error:
-        raise InputError(folder, f"cannot be written ({error.strerror}); name another folder") from error
+    _copy(sample_folder(), folder)
     project, review = read_and_check(folder)
     console = Console(highlight=False)
     print_review(review, console)
@@ -52,3 +46,18 @@ def demo(folder: Path) -> int:
         markup=False,
     )
     return 0
+
+
+def _copy(sample: Path, folder: Path) -> None:
+    """Copy the sample; files of the same name that say something else are somebody's work, and stay."""
+    files = [path for path in sorted(sample.iterdir()) if path.is_file()]
+    try:
+        for path in files:
+            there = folder / path.name
+            if there.exists() and not filecmp.cmp(path, there, shallow=False):
+                raise InputError(there, "is there already and is not that of the sample; name another folder")
+        folder.mkdir(parents=True, exist_ok=True)
+        for path in files:
+            write_whole(folder / path.name, path.read_bytes())
+    except OSError as error:
+        raise InputError(folder, f"cannot be written ({why(error)}); name another folder") from error

@@ -123,6 +123,8 @@ def _written(
                 corners_m=None if answer.change is None else run.corners_m,
                 straps_at_m=None if run.straps_at_m == old.straps_at_m else run.straps_at_m,
                 supports_at_m=None if run.supports_at_m == old.supports_at_m else run.supports_at_m,
+                plates_m=None if run.plates_m == old.plates_m else run.plates_m,
+                guards_m=None if run.guards_m == old.guards_m else run.guards_m,
             )
         )
     pieces = {one.fitted.run.run_id: one.fitted.pieces for one in state.review.runs}

@@ -25,7 +25,6 @@ from route3d.viewer.deciding import Ledger
 from route3d.viewer.desk import Desk, Opened
 from route3d.viewer.discreet import Discreet
 from route3d.viewer.edits import Edit
-from route3d.viewer.inputs import digest_of
 from route3d.viewer.journal import Journal
 from route3d.viewer.server import address_of, listen, serve, viewer_app
 
@@ -84,9 +83,7 @@ def open_project(path: Path, say: Callable[..., None], *, cached: bool) -> Opene
     checked = Checked.open(job, project.rules, made, say)
     watched = {path.name: (path, digest)}
     watched |= {source.file: (path.parent / source.file, source.sha256) for source in job.inputs}
-    if project.rules.name.endswith(".toml"):
-        rules_file = path.parent / project.rules.name
-        watched[project.rules.name] = (rules_file, digest_of(rules_file))
+    watched |= {name: (path.parent / name, digest) for name, digest in job.beside}
 
     def save(edits: Sequence[Edit], paths: Mapping[str, NDArray[np.float64]]) -> tuple[Sequence[str], Sequence[str]]:
         saved = save_edits(path, job.runs, [_run_edit(edit) for edit in edits], digest, job.inputs, paths)

@@ -73,9 +73,10 @@ def watch(project: Path, json_file: Path | None, poll: bool, times: int | None) 
 
 
 def _inputs(read: Project) -> tuple[Path, ...]:
-    """Return the project file, every file that it names, there or not, and drawings beside them (references, too)."""
+    """Return the project file, every file that it or a drawing names, there or not, and drawings beside them."""
     named = {read.path.resolve()}
     named.update((read.path.parent / source.file).resolve() for source in read.job.inputs)
+    named.update((read.path.parent / name).resolve() for name, _ in read.job.beside)
     try:
         table = read_project_file(read.path)
     except InputError:

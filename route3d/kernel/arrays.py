@@ -19,12 +19,21 @@ def frozen(values: ArrayLike, shape: tuple[int, ...]) -> NDArray[np.float64]:
     array = values if _cannot_change(values) else np.array(values, dtype=np.float64)
     if array.size == 0 and -1 in shape:
         array = array.reshape(tuple(0 if n == -1 else n for n in shape))
-    if array.ndim != len(shape) or any(want not in (-1, got) for want, got in zip(shape, array.shape, strict=True)):
+    if not _fits(array.shape, shape):
         raise ValueError(f"an array of shape {shape} was expected, this one is {array.shape}")
-    if not np.isfinite(array).all():
+    if not np.logical_and.reduce(np.isfinite(array), axis=None):
         raise ValueError("every number must be finite")
     array.setflags(write=False)
     return array
+
+
+def _fits(shape: tuple[int, ...], wanted: tuple[int, ...]) -> bool:
+    if len(shape) != len(wanted):
+        return False
+    for got, want in zip(shape, wanted, strict=True):  # noqa: SIM110  a generator takes twice as long
+        if want not in (-1, got):
+            return False
+    return True
 
 
 def _cannot_change(values: ArrayLike) -> TypeGuard[NDArray[np.float64]]:

@@ -28,12 +28,18 @@ def cheapest_path(
     turn_cost: float,
     least_leg_m: float,
     least_end_m: float,
+    came: int = -1,
+    goes: int = -1,
 ) -> Ints:
     """Return the nodes (k, 3) of the cheapest path from ``start`` to ``goal``, both (3,); none where there is no path.
 
     Between two turns lie at least ``least_leg_m``, before the first and behind the last ``least_end_m``. A grid of
     (nx, ny, nz) nodes has costs of shape (nx - 1, ny, nz), (nx, ny - 1, nz) and (nx, ny, nz - 1) for its edges: no
     less than their lengths, infinite where blocked. Nodes that lie in line are all given.
+
+    Where the path goes on from a line, ``came`` is the way of that line, and ``goes`` that of the line behind it: 0 and
+    1 are up and down the first axis, 2 and 3 the second, 4 and 5 the third, 6 is along none of them. Another way there
+    is a turn, for which these lines have room; -1 is an end.
     """
     nx, ny, nz = len(x), len(y), len(z)
     best = np.full(6 * nx * ny * nz, np.inf)
@@ -63,12 +69,15 @@ def cheapest_path(
         for new in range(6):
             if way >= 0 and new // 2 == way // 2 and new != way:
                 continue
+            if first and new // 2 == came // 2 and new != came:
+                continue
             straight = new == way
+            turned = first and came >= 0 and new != came
             step = 1 if new % 2 == 0 else -1
             a, b, c = i, j, k
-            total = cost if straight or way < 0 else cost + turn_cost
+            total = cost if straight or (way < 0 and not turned) else cost + turn_cost
             run = 0.0
-            needed = 0.0 if straight else (least_end_m if way < 0 else least_leg_m)
+            needed = 0.0 if straight else (least_end_m if way < 0 and not turned else least_leg_m)
             while True:
                 if new < 2:
                     if a + step < 0 or a + step >= nx:
@@ -91,7 +100,14 @@ def cheapest_path(
                 if total == np.inf:
                     break
                 there = (a * ny + b) * nz + c
-                at_goal = there == goal_node and (straight or run >= least_end_m - _EPS_M)
+                at_goal = there == goal_node
+                if at_goal:
+                    # a turn right there takes a whole leg before it, unless that begins at an end
+                    bent = goes >= 0 and new != goes
+                    least = least_leg_m if bent and not (first and not turned) else least_end_m
+                    if (bent and new // 2 == goes // 2) or not (straight or run >= least - _EPS_M):
+                        break
+                    total += turn_cost if bent else 0.0
                 if at_goal or run >= needed - _EPS_M:
                     target = there * 6 + new
                     if total < best[target] - 1e-12:
@@ -99,7 +115,7 @@ def cheapest_path(
                         parent[target] = -1 if first else state
                         rest = abs(x[a] - gx) + abs(y[b] - gy) + abs(z[c] - gz)
                         heappush(heap, (total + rest, target))
-                    if run >= needed - _EPS_M:
+                    if at_goal or run >= needed - _EPS_M:
                         break
         first = False
     count = 0

@@ -36,6 +36,13 @@ def straight_piece(start: NDArray[np.float64], stop: NDArray[np.float64], at: fl
     return row
 
 
+def point_pieces(points: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Return the rows (k, 14) of straight pieces without length at points (k, 3), each a path of its own."""
+    rows = np.zeros((len(points), WIDTH))
+    rows[:, ORIGIN] = points
+    return rows
+
+
 def arc_piece(
     centre: NDArray[np.float64],
     to_start: NDArray[np.float64],

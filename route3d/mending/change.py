@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -15,12 +16,20 @@ Floats = NDArray[np.float64]
 NEW_CORNER_M = 0.10
 OFF_AXIS_LEG_M = 0.03
 OFF_LINE = 0.02  # share of the length that lies off the drawn line, so that a way around something is short
+OFF_CORRIDOR = 0.02  # the same of what is not beside another run, where others are near
+BESIDE_M = 0.35  # so near to another run is in its corridor
 END_TURNED_M = 0.15  # for each end at which the cable leaves its box in another direction
 
 _GONE_CORNER_M = 0.02
 _ON_AXIS = 1e-6  # 0.08 degrees
 _SAME_WAY = 5e-7
 _OFF_M = 1e-4
+_ALONG = math.cos(math.radians(10.0))
+_SHARES = np.linspace(0.1, 0.9, 5)
+
+AXES: Floats = np.eye(3)
+AXES.setflags(write=False)
+NO_LEGS: Floats = np.empty((0, 2, 3))
 
 
 @dataclass(frozen=True, slots=True)
@@ -57,12 +66,19 @@ def change_of(before_m: Floats, after_m: Floats) -> Change:
     return Change(moved_m, int(moved), int(new), int(gone), polyline_length(after_m) - polyline_length(before_m))
 
 
-def cost_of(before_m: Floats, after_m: Floats) -> float:
-    """Return what the search minimises: moves, added length, and what the constants above name; in metres."""
+def cost_of(before_m: Floats, after_m: Floats, turn: Floats = AXES, corridors_m: Floats = NO_LEGS) -> float:
+    """Return what the search minimises: moves, added length, and what the constants above name; in metres.
+
+    ``turn`` (3, 3) has the directions of the building's grid as columns, ``corridors_m`` (k, 2, 3) are the legs of
+    other runs, beside which a leg that leaves its line goes if it can.
+    """
     change = change_of(before_m, after_m)
-    extra = _off_axis(after_m) - _off_axis(before_m)
+    extra = _off_grid(after_m, turn) - _off_grid(before_m, turn)
     off = to_line(0.5 * (after_m[:-1] + after_m[1:]), before_m) > _OFF_M
     lengths = np.sqrt((np.diff(after_m, axis=0) ** 2).sum(axis=1))
+    alone = 0.0
+    if len(corridors_m) and off.any():
+        alone = float(lengths[off].sum()) - beside_length(after_m[:-1][off], after_m[1:][off], corridors_m)
     turned = sum(float(_way(before_m, n) @ _way(after_m, n)) < 1.0 - _SAME_WAY for n in (0, -1))
     return (
         change.moved_m
@@ -70,6 +86,7 @@ def cost_of(before_m: Floats, after_m: Floats) -> float:
         + NEW_CORNER_M * change.new_corners
         + OFF_AXIS_LEG_M * max(extra, 0)
         + OFF_LINE * float(lengths[off].sum())
+        + OFF_CORRIDOR * alone
         + END_TURNED_M * turned
     )
 
@@ -80,8 +97,23 @@ def _way(corners_m: Floats, end: int) -> Floats:
     return np.asarray(way / np.sqrt(way @ way))
 
 
-def _off_axis(corners_m: Floats) -> int:
-    """Count the legs that run along none of the building's axes."""
-    legs = np.diff(corners_m, axis=0)
+def _off_grid(corners_m: Floats, turn: Floats) -> int:
+    """Count the legs that run along none of the directions of a grid."""
+    legs = np.diff(corners_m, axis=0) @ turn
     lengths = np.sqrt((legs**2).sum(axis=1))
     return int((np.abs(legs).max(axis=1) < (1.0 - _ON_AXIS) * lengths).sum())
+
+
+def beside_length(from_m: Floats, to_m: Floats, corridors_m: Floats) -> float:
+    """Return the length of legs, from (n, 3) to (n, 3), that runs along and near to one of the legs (k, 2, 3)."""
+    legs, ways = to_m - from_m, corridors_m[:, 1] - corridors_m[:, 0]
+    size = np.sqrt((ways**2).sum(axis=1))
+    ways, there, size = ways[size > 0.0] / size[size > 0.0, None], corridors_m[size > 0.0, 0], size[size > 0.0]
+    lengths = np.sqrt((legs**2).sum(axis=1))
+    along = np.abs(legs @ ways.T) >= _ALONG * lengths[:, None]
+    points = from_m[:, None] + _SHARES[None, :, None] * legs[:, None]
+    offset = points[:, :, None] - there[None, None]
+    at = np.clip((offset * ways).sum(axis=3), 0.0, size)
+    apart = np.sqrt(((offset - at[..., None] * ways) ** 2).sum(axis=3))
+    near = ((apart <= BESIDE_M) & along[:, None]).any(axis=2)
+    return float((near.mean(axis=1) * lengths).sum())

@@ -11,6 +11,7 @@ import math
 from collections.abc import Sequence
 from dataclasses import dataclass, field
 from itertools import pairwise
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -20,6 +21,7 @@ from route3d.kernel.grid_path import cheapest_path
 from route3d.kernel.path import path_boxes
 from route3d.kernel.solid import elements_around
 from route3d.mending.change import tidy, to_line
+from route3d.mending.directions import turn_by
 from route3d.mending.pauses import pause
 from route3d.mending.site import SPARE_M, Site
 from route3d.model.routing import Routing
@@ -33,7 +35,8 @@ PLAIN_ZONES = frozenset({"accessible-ceiling", "plenum"})  # where cables usuall
 NODES_MAX = 250_000
 _NEAR_M = 0.005  # a face so near to a grid line adds none
 _CUT = 1.0 - math.sqrt(0.5)  # of its radius: how far the bend at a right angle stays off its corner, along each leg
-_AXIS_RAD = math.radians(0.1)
+_TIP_M = 0.02
+_STRAIGHT = math.cos(1e-3)
 
 
 @dataclass(slots=True)
@@ -45,7 +48,7 @@ class Bans:
 
 
 class Lattice:
-    """A grid along the building's axes; or, around a line of which no level leg is along them, along its longest."""
+    """A grid along that of the building; or, around a line of which no level leg is along it, along its longest."""
 
     def __init__(
         self,
@@ -65,11 +68,11 @@ class Lattice:
 
         It reaches as far beyond the line's extent as ``box_m`` (2, 3) says, below and above. ``faces`` are boxes
         (2, 3) whose faces get grid lines. ``off_line`` is the share of length that is added per metre off the line,
-        ``keep_m`` what is kept free between this and other runs. ``on_axes``: the grid is along the building's axes
+        ``keep_m`` what is kept free between this and other runs. ``on_axes``: the grid is that of the building,
         whatever the line.
         """
         self.site, self.weights, self.off_line, self.keep_m = site, weights, off_line, keep_m
-        self.turn = np.eye(3) if on_axes else _turn_of(line)
+        self.turn = site.turn if on_axes else _turn_of(line, site.turn)
         self.line = line @ self.turn
         # one line as near as the cable may lie, and one that leaves room for bends, which cut their corners inside
         cut = _CUT * site.job.settings.bend_target * site.bend_m
@@ -77,6 +80,8 @@ class Lattice:
         self.axes = self._axes(box_m, spacing_m, grown)
         self.length = [np.diff(axis) for axis in self.axes]
         self.cost = self._lay(width_m)
+        # what blocks each edge: the number of an element, of a run as -2 - its number; -1 nothing does
+        self.shut_by = [np.full(cost.shape, -1, dtype=np.int32) for cost in self.cost]
         self._block()
 
     # --- the grid ----------------------------------------------------------------------------------------------------
@@ -179,8 +184,9 @@ class Lattice:
             free = self._at_own_end(rows, edge, element)
             edge, element = edge[~free], element[~free]
             hole = site.passable[element]
-            shut = np.unique(edge[~hole])
-            self.cost[d][tuple(where[shut].T)] = np.inf
+            shut = tuple(where[edge[~hole]].T)
+            self.cost[d][shut] = np.inf
+            self.shut_by[d][shut] = element[~hole]
             bored = np.unique(edge[hole])
             self.cost[d][tuple(where[bored].T)] += self.weights.hole_m
 
@@ -211,16 +217,17 @@ class Lattice:
         """Block what other runs take; by the boxes of their pieces, the check tells exactly."""
         site = self.site
         tips = np.array([site.corners_m[0], site.corners_m[-1]]) @ self.turn
-        marks = self._blank()
         for i in site.near_runs(low - self.keep_m - 0.1, high + self.keep_m + 0.1):
-            pieces = _cut(site.examined.scene.fitted[i].pieces)
+            marks = self._blank()
             grow = site.radius_m + site.radius_of(i) + max(SPARE_M, self.keep_m)
+            pieces = _cut(site.examined.scene.fitted[i].pieces, tips @ self.turn.T, grow)
             for box in path_boxes(pieces).reshape(-1, 2, 3):
                 grown = self._box(box, grow)
-                if not ((tips >= grown[0] - 0.02) & (tips <= grown[1] + 0.02)).all(axis=1).any():
+                if not ((tips >= grown[0] - _TIP_M) & (tips <= grown[1] + _TIP_M)).all(axis=1).any():
                     self._mark(marks, grown)
-        for d in range(3):
-            self.cost[d][marks[d]] = np.inf
+            for d in range(3):
+                self.cost[d][marks[d]] = np.inf
+                self.shut_by[d][marks[d]] = -2 - i
 
     def _weigh_unheld(self, low: Floats, high: Floats) -> None:
         """Make dearer what no structure is near that could hold it."""
@@ -231,11 +238,18 @@ class Lattice:
         reach = site.job.settings.strap_reach_m + site.radius_m
         boxes = around.boxes_m
         meet = (boxes[:, 0] <= high + reach).all(axis=1) & (boxes[:, 1] >= low - reach).all(axis=1)
-        marks = self._blank()
+        held = np.zeros([len(axis) for axis in self.axes], dtype=bool)
         for e in np.flatnonzero(meet & holding):
-            self._mark(marks, self._box(boxes[e], reach))
+            box = self._box(boxes[e], 0.0)
+            nodes, _ = self._ranges(box + np.array([[-reach], [reach]]))
+            off = [np.maximum(np.maximum(box[0, d] - x, x - box[1, d]), 0.0) ** 2
+                   for d, x in enumerate(axis[part] for axis, part in zip(self.axes, nodes, strict=True))]  # fmt: skip
+            held[tuple(nodes)] |= off[0][:, None, None] + off[1][:, None] + off[2] <= reach**2
+        self._weigh([~np.logical_and(*_sides(held, d)) for d in range(3)], 1.0 + self.weights.unheld)
+
+    def _weigh(self, marks: list[Flags], factor: float) -> None:
         for d in range(3):
-            self.cost[d][~marks[d]] *= 1.0 + self.weights.unheld
+            self.cost[d][marks[d]] *= factor
 
     def _weigh_zones(self) -> None:
         for zone in self.site.job.zones:
@@ -245,14 +259,17 @@ class Lattice:
                 points = solid.reshape(-1, 3)
                 marks = self._blank()
                 self._mark(marks, self._box(np.array([points.min(axis=0), points.max(axis=0)]), 0.0))
-                for d in range(3):
-                    self.cost[d][marks[d]] *= 1.0 + self.weights.zone
+                self._weigh(marks, 1.0 + self.weights.zone)
 
     def ban(self, bans: Bans) -> None:
         """Block the surroundings of refused places; ends stay reachable."""
         marks = self._blank()
+        tips = self.line[[0, -1]]
         for point, radius in bans.points_m:
-            self._mark(marks, self._box(np.array([point, point]), radius))
+            # as wide as leaves the ends free; a place at an end can only be left out by going another way behind it
+            free_m = min(radius, float(np.abs(tips - point @ self.turn).max(axis=1).min()) - _TIP_M)
+            if free_m > 0.0:
+                self._mark(marks, self._box(np.array([point, point]), free_m))
         for box in bans.boxes_m:
             self._mark(marks, self._box(box, 0.0))
         for d in range(3):
@@ -260,6 +277,8 @@ class Lattice:
 
     def weigh_beside(self, lines: Sequence[Floats], width_m: float, *, beside: float = 1.0, apart: float = 1.0) -> None:
         """Make edges dearer that are beside some lines, by the factor ``beside``, or ``apart`` from all of them."""
+        if not lines:
+            return
         marks = self._blank()
         for line in lines:
             for a, b in pairwise(line):
@@ -267,10 +286,28 @@ class Lattice:
         for d in range(3):
             self.cost[d] *= np.where(marks[d], beside, apart)
 
+    def weigh_crowded(self, spacing_m: float | None, factor: float) -> None:
+        """Make dearer what is nearer to other runs than the spacing at which cables are no bundle.
+
+        None stands for the diameter of the larger one of two.
+        """
+        site = self.site
+        low, high = self._extent()
+        marks = self._blank()
+        for i in site.near_runs(low - 0.1, high + 0.1):
+            other = site.radius_of(i)
+            apart = 2.0 * max(other, site.radius_m) if spacing_m is None else spacing_m
+            for box in site.examined.scene.fitted[i].boxes_m.reshape(-1, 2, 3):
+                self._mark(marks, self._box(box, apart + other + site.radius_m))
+        self._weigh(marks, factor)
+
     # --- the search --------------------------------------------------------------------------------------------------
 
-    def cheapest(self, bend_m: float) -> Floats | None:
-        """Return the corners of the cheapest line between the ends with room for bends; None without one."""
+    def cheapest(self, bend_m: float, came: Floats | None = None, goes: Floats | None = None) -> Floats | None:
+        """Return the corners of the cheapest line between the ends with room for bends; None without one.
+
+        ``came`` and ``goes`` (3,) are the ways of the line before and behind it; None where it begins or ends.
+        """
         start, goal = (
             np.array([np.argmin(np.abs(self.axes[d] - self.line[n, d])) for d in range(3)], dtype=np.int64)
             for n in (0, -1)
@@ -289,26 +326,34 @@ class Lattice:
             self.weights.turn_m,
             2.0 * room,
             room,
+            self._way(came),
+            self._way(goes),
         )
         if not len(nodes):
             return None
         line = np.stack([self.axes[d][nodes[:, d]] for d in range(3)], axis=1) @ self.turn.T
         return tidy(line)
 
+    def _way(self, way: Floats | None) -> int:
+        """Return the number of a way along the grid, see ``cheapest_path``."""
+        if way is None:
+            return -1
+        along = way @ self.turn
+        d = int(np.argmax(np.abs(along)))
+        if abs(along[d]) < _STRAIGHT * float(np.linalg.norm(along)):
+            return 6
+        return 2 * d + int(along[d] < 0.0)
 
-def _turn_of(line: Floats) -> Floats:
-    """Return the rotation (3, 3), as columns, of a grid along the longest level leg."""
-    legs = np.diff(line, axis=0)
+
+def _turn_of(line: Floats, building: Floats) -> Floats:
+    """Return the rotation (3, 3), as columns, of a grid for a line: the building's where any level leg is along it."""
+    legs = np.diff(line @ building, axis=0)
     level = np.hypot(legs[:, 0], legs[:, 1])
+    on_grid = (level > 0.0) & (np.abs(legs[:, :2]).min(axis=1) <= 1e-3 * level)
+    if on_grid.any() or not level.any():
+        return building
     k = int(np.argmax(level))
-    angle = math.atan2(legs[k, 1], legs[k, 0]) % (math.pi / 2.0)
-    slanted = _AXIS_RAD < angle < math.pi / 2.0 - _AXIS_RAD
-    # a drawing along the axes with one slanted leg stays on the axes
-    on_axis = sum(level[n] for n in range(len(legs)) if min(abs(legs[n, 0]), abs(legs[n, 1])) <= 1e-3 * level[n])
-    if not slanted or level[k] == 0.0 or on_axis > 0.0:
-        return np.eye(3)
-    c, s = math.cos(angle), math.sin(angle)
-    return np.array([[c, -s, 0.0], [s, c, 0.0], [0.0, 0.0, 1.0]])
+    return building @ turn_by(math.atan2(legs[k, 1], legs[k, 0]))
 
 
 def _axis(musts: Floats, low: float, high: float, spacing_m: float, faces: Sequence[Floats]) -> Floats:
@@ -326,17 +371,18 @@ def _axis(musts: Floats, low: float, high: float, spacing_m: float, faces: Seque
     return np.ascontiguousarray(np.concatenate(filled))
 
 
-def _sides(values: Floats, d: int) -> tuple[Floats, Floats]:
+def _sides(values: NDArray[Any], d: int) -> tuple[NDArray[Any], NDArray[Any]]:
     size = values.shape[d]
     return np.take(values, range(size - 1), axis=d), np.take(values, range(1, size), axis=d)
 
 
-def _cut(pieces: Floats) -> Floats:
-    """Cut slanted straight pieces into parts of 0.2 m, so that their boxes are narrow."""
+def _cut(pieces: Floats, tips: Floats, grow_m: float) -> Floats:
+    """Cut straight pieces into parts of 0.2 m: slanted ones, and those near a tip, so that few boxes hold that."""
     rows = []
-    for row in pieces:
-        slanted = row[0] == 0.0 and np.abs(row[9:12]).max() < 0.999
-        count = max(1, math.ceil(row[2] / 0.2)) if slanted else 1
+    for row, box in zip(pieces, path_boxes(pieces), strict=True):
+        at_tip = ((tips >= box[:3] - grow_m - _TIP_M) & (tips <= box[3:] + grow_m + _TIP_M)).all(axis=1).any()
+        fine = row[0] == 0.0 and (at_tip or np.abs(row[9:12]).max() < 0.999)
+        count = max(1, math.ceil(row[2] / 0.2)) if fine else 1
         for n in range(count):
             part = row.copy()
             if count > 1:

@@ -16,9 +16,11 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
-from route3d.mending.change import Change, change_of, cost_of
+from route3d.mending.change import Change, change_of
+from route3d.mending.keeping import to_look_at
 from route3d.mending.nudges import nudges
-from route3d.mending.reroute import around
+from route3d.mending.reroute import STAGES, around, whole_grid
+from route3d.mending.shut import what_shuts
 from route3d.mending.site import Look, Site, rounded
 from route3d.mending.tauten import tautened
 from route3d.mending.trial import HOLDING, Trial, Trials
@@ -35,6 +37,8 @@ _LACK_WEIGHT = 3.0  # a line that lacks a metre is looked at after one that is c
 _NUDGES_MAX = 4  # lines that are developed further, for each thing that is wrong
 _WRONG_MAX = 4  # where more than this is wrong, nudging one thing after the other takes longer than a way round
 _WRONG_AT_ALL = 12
+_CROWDED_M = 1.0  # practice: what a lower ampacity of a bundle is held against, in metres of change
+_STAGES_CROWDED = 2
 _CHECKS_MAX = 6  # lines without a lack that the check may refuse before nudging ends
 
 
@@ -51,9 +55,11 @@ class Mended:
     change: Change | None
     straps_added: int
     blocked: tuple[Finding, ...]  # what stays in the way: of the proposal that came nearest, else of the drawn run
+    why: str  # where there is no way at all: what shuts it; else ""
     stuck: tuple[StuckStretch, ...]  # stretches of it that nothing can hold
     unknown: tuple[Finding, ...]  # because of these it cannot be called passed, and no point that moves changes that
     redraws_arcs: bool  # arcs that were drawn became corners, whose bends are fitted
+    to_look_at: tuple[str, ...]  # what the project states by distances along it, and what became of that
     checks: int  # how many lines the exact check judged
     seconds: float
 
@@ -98,12 +104,12 @@ def mend_run(state: Checked, run_id: str) -> Mended:
         after=found,
         change=change_of(search.site.corners_m, found.corners_m) if found is not None and moved else None,
         straps_added=0 if found is None or found.plan is None else found.plan.added,
-        blocked=()
-        if done or not before.wrong
-        else (*nearest.wrong, *nearest.harm, *(nearest.unknown if nearest.stands else ())),
+        blocked=() if done or not before.wrong else _in_the_way(nearest),
+        why="" if done else search.why,
         stuck=() if done or nearest.plan is None else nearest.plan.stuck,
         unknown=unknown,
         redraws_arcs=moved and search.site.redraws_arcs,
+        to_look_at=() if found is None else to_look_at(state.job, search.site.run, found.run, moved),
         checks=search.trials.count,
         seconds=time.perf_counter() - began,
     )
@@ -165,6 +171,8 @@ class _Search:
         self.site = site
         self.trials = Trials(site)
         self.nearest = self.trials.drawn
+        self.why = ""
+        self._crowded: tuple[float, str, Trial] | None = None  # the one that costs least of those that would stand
 
     def result(self) -> tuple[str, Trial | None]:
         """Return how, and a line that stands; ``nearest`` is the best of the others."""
@@ -178,16 +186,32 @@ class _Search:
         how, trial = "nudge", self._nudged(_WRONG_MAX)
         if trial is None:
             how, trial = "way round", self._way_round(drawn)
-        if trial is None:
+        if trial is None and self._crowded is None:
             how, trial = "nudge", self._nudged(_WRONG_AT_ALL, more_than=_WRONG_MAX)
+        if trial is None and self._crowded is None:
+            how, trial = "way round", self._between_what_shuts(drawn)
+        if self._crowded is not None:
+            # room beside the others is worth a detour, but not any
+            cost, crowded_how, crowded = self._crowded
+            if trial is None or self.site.cost(trial.corners_m) > cost + _CROWDED_M:
+                how, trial = crowded_how, crowded
         return ("", None) if trial is None else (how, self._drawn_back(trial))
 
-    def _accepted(self, trial: Trial | None) -> bool:
+    def _accepted(self, trial: Trial | None, how: str = "") -> bool:
+        """Tell whether a line is to be taken: one that stands, and lowers the ampacity of no more cables than before.
+
+        Of others that stand the best is kept, for want of such ones, where ``how`` is said.
+        """
         if trial is None:
             return False
         # one that cannot be passed as it is drawn need not be either; else some line is looked for that can
         if trial.stands and (trial.passes or self.trials.drawn.unknown):
-            return True
+            if not trial.crowds:
+                return True
+            cost = self.site.cost(trial.corners_m)
+            if how and (self._crowded is None or cost < self._crowded[0]):
+                self._crowded = cost, how, trial
+            return False
         if _badness(trial) < _badness(self.nearest):
             self.nearest = trial
         return False
@@ -214,7 +238,7 @@ class _Search:
             if not look.lack_m:
                 if count or not self.site.keeps_arcs:
                     trial = self.trials.of(line)
-                    if self._accepted(trial):
+                    if self._accepted(trial, "nudge"):
                         return trial
                     checks += 1
                 if checks >= _CHECKS_MAX:
@@ -229,20 +253,40 @@ class _Search:
             for candidate, seen_as in zip(fresh, self.site.looks(fresh), strict=True):
                 if seen_as is not None and seen_as.lack_m < look.lack_m + 0.5:
                     count += 1
-                    value = cost_of(drawn, candidate) + _LACK_WEIGHT * seen_as.lack_m
+                    value = self.site.cost(candidate) + _LACK_WEIGHT * seen_as.lack_m
                     heapq.heappush(heap, (value, count, candidate, seen_as))
         return None
 
     def _way_round(self, drawn: Trial) -> Trial | None:
-        return next((trial for trial in around(self.site, drawn, self.trials.of) if self._accepted(trial)), None)
+        # where there is a crowded line already, only small detours are looked for
+        stages = STAGES if self._crowded is None else STAGES[:_STAGES_CROWDED]
+        for trial in around(self.site, drawn, self.trials.of, stages):
+            known = self._crowded is not None
+            if self._accepted(trial, "way round"):
+                return trial
+            if self._crowded is not None and not known:
+                break
+        return None
+
+    def _between_what_shuts(self, drawn: Trial) -> Trial | None:
+        """Look once more between the things that leave no way; where that fails too, ``why`` says what they are."""
+        width_m = STAGES[-1].width_m
+        shut = what_shuts(self.site, whole_grid(self.site), width_m)
+        if shut is None:
+            return None
+        for trial in around(self.site, drawn, self.trials.of, STAGES[-2:], shut.boxes_m):
+            if self._accepted(trial, "way round"):
+                return trial
+        shut = what_shuts(self.site, whole_grid(self.site, shut.boxes_m), width_m)
+        self.why = "" if shut is None else shut.why
+        return None
 
     def _drawn_back(self, trial: Trial) -> Trial:
         """Return a line that stands and changes less, or the same."""
-        drawn = self.site.corners_m
         best = trial
-        for line in tautened(self.site, trial.corners_m, lambda line: cost_of(drawn, line)):
+        for line in tautened(self.site, trial.corners_m, self.site.cost):
             again = self.trials.of(line)
-            if again is not None and self._accepted(again):
+            if again is not None and (self._accepted(again) or (again.stands and again.crowds <= best.crowds > 0)):
                 best = again
                 break
         return best

@@ -14,7 +14,7 @@ from itertools import islice
 import numpy as np
 from numpy.typing import NDArray
 
-from route3d.mending.change import polyline_length, to_line
+from route3d.mending.change import BESIDE_M, polyline_length, to_line
 from route3d.mending.lattice import PLAIN_ZONES, Bans, Lattice
 from route3d.mending.site import Site, rounded
 from route3d.mending.tauten import tautened
@@ -31,7 +31,6 @@ _SPACING_M = (0.2, 0.08)  # of the grid: level, upright
 _TIGHTENED = 3  # tighter lines that are tried
 _TRIES = 8  # routes that are refused before the search gives up on one more alternative
 _BAN_M = (0.05, 0.12, 0.25, 0.4)
-_BESIDE_M = 0.35
 _DEARER = 1.5  # beside a route that is shown already
 _ALIKE = 0.75  # share of its length beside another one from which on a route is no other one
 _KEPT_FREE_M = 0.15  # around the ends of runs that have no route yet
@@ -59,7 +58,7 @@ class Proposed:
     alternatives: tuple[Alternative, ...]
     blocked: tuple[Finding, ...]  # without a route: what the one that came nearest still violates
     why: str
-    least_m: float  # the Manhattan distance of the ends: no line of level and upright legs along the axes is shorter
+    least_m: float  # the Manhattan distance of the ends: no upright and level line along the grid is shorter
     seconds: float
 
 
@@ -98,7 +97,7 @@ def propose_routes(state: Checked, run: Run, beside: Sequence[str] = (), kept_fr
         alternatives=tuple(sorted(found, key=lambda one: _cost(one.trial))),
         blocked=() if found or nearest is None else (*nearest.wrong, *nearest.harm),
         why=why,
-        least_m=float(np.abs(ends[1] - ends[0]).sum()),
+        least_m=float(np.abs((ends[1] - ends[0]) @ site.turn).sum()),
         seconds=time.perf_counter() - began,
     )
 
@@ -140,7 +139,7 @@ def _routes(
         on_axes=True,
     )
     if companions:
-        grid.weigh_beside(companions, _BESIDE_M, apart=_LEAVING)
+        grid.weigh_beside(companions, BESIDE_M, apart=_LEAVING)
     grid.weigh_beside([np.array([p, p]) for p in kept_free], _KEPT_FREE_M, beside=_TAKEN)
     refused = alike = 0
     while len(found) < routing.alternatives and refused < _TRIES and alike < _TRIES:
@@ -158,7 +157,7 @@ def _routes(
                 return
             if any(_share_beside(line, other) > _ALIKE for other in known):
                 alike += 1
-                grid.weigh_beside([line], _BESIDE_M, beside=_DEARER)
+                grid.weigh_beside([line], BESIDE_M, beside=_DEARER)
                 continue
             before = len(found)
             trial = _tight(site, trials, line)
@@ -166,18 +165,18 @@ def _routes(
                 return
             if any(_share_beside(trial.corners_m, other) > _ALIKE for other in known):
                 alike += 1
-                grid.weigh_beside([line], _BESIDE_M, beside=_DEARER)
+                grid.weigh_beside([line], BESIDE_M, beside=_DEARER)
                 continue
             yield trial
             if len(found) > before:
-                grid.weigh_beside([line, trial.corners_m], _BESIDE_M, beside=_DEARER)
+                grid.weigh_beside([line, trial.corners_m], BESIDE_M, beside=_DEARER)
                 continue
             places = [f.point_m for f in (*trial.wrong, *trial.harm, *trial.unknown) if f.point_m is not None]
             if trial.plan is not None:
-                grid.weigh_beside([line], _BESIDE_M, beside=_DEARER)
+                grid.weigh_beside([line], BESIDE_M, beside=_DEARER)
         grid.ban(Bans([(np.array(place), _BAN_M[min(refused // 2, len(_BAN_M) - 1)]) for place in places]))
         if not places:
-            grid.weigh_beside([line], _BESIDE_M, beside=_DEARER)
+            grid.weigh_beside([line], BESIDE_M, beside=_DEARER)
         refused += 1
 
 
@@ -215,7 +214,7 @@ def _share_beside(line: Floats, other: Floats) -> float:
     steps = np.linspace(0.0, 1.0, 21)[None, :, None]
     legs = line[1:, None] - line[:-1, None]
     points = line[:-1, None] + steps * legs
-    near = to_line(points.reshape(-1, 3), other).reshape(points.shape[:2]) <= _BESIDE_M
+    near = to_line(points.reshape(-1, 3), other).reshape(points.shape[:2]) <= BESIDE_M
     lengths = np.linalg.norm(legs[:, 0], axis=1)
     return float((near.mean(axis=1) * lengths).sum() / lengths.sum())
 

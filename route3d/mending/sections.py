@@ -15,6 +15,8 @@ from route3d.model.run import FittedRun
 
 Floats = NDArray[np.float64]
 
+_AT_M = 1e-6
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Section:
@@ -76,6 +78,17 @@ def part_of(line: Floats, from_m: float, to_m: float) -> Floats:
     begin = np.append(0.0, np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1)))
     inner = line[(begin > from_m + 1e-9) & (begin < to_m - 1e-9)]
     return np.concatenate([_at(line, begin, from_m)[None], inner, _at(line, begin, to_m)[None]])
+
+
+def ways_of(line: Floats, part: Section) -> tuple[Floats | None, Floats | None]:
+    """Return the ways (3,) of a polyline before and behind a part of it; None where the polyline begins or ends."""
+    begin = np.append(0.0, np.cumsum(np.linalg.norm(np.diff(line, axis=0), axis=1)))
+    came = int(np.searchsorted(begin, part.from_m - _AT_M)) - 1
+    goes = int(np.searchsorted(begin, part.to_m + _AT_M)) - 1
+    return (
+        line[came + 1] - line[came] if part.from_m > _AT_M else None,
+        line[goes + 1] - line[goes] if part.to_m < begin[-1] - _AT_M else None,
+    )
 
 
 def replaced(line: Floats, parts: Sequence[tuple[Section, Floats]]) -> Floats:

@@ -15,8 +15,11 @@ from route3d.fit import CHORD_SAGITTA_M, Shortfall, fit_run, shortfall
 from route3d.kernel.between import nearest_paths
 from route3d.kernel.clearance import nearest_elements
 from route3d.kernel.corners import read_corners
-from route3d.kernel.path import closest_at, concatenated, points_at
+from route3d.kernel.path import concatenated, points_at
 from route3d.measure import NOT_MEASURED, PASSABLE, gaps_to_elements
+from route3d.mending.change import NO_LEGS, cost_of
+from route3d.mending.directions import ROLES, grid_of_building, grid_of_runs, turn_by
+from route3d.mending.keeping import kept_parts, kept_stretches, still_there
 from route3d.mending.pauses import pause
 from route3d.model.gap import Stretch
 from route3d.model.run import Bend, FittedRun, Run
@@ -29,6 +32,7 @@ Floats = NDArray[np.float64]
 SPARE_M = 0.001  # a proposal keeps a millimetre more than it must, so that rounding never undoes it
 ROUNDED_M = 1e-4
 _AROUND_M = 0.1
+_CORRIDOR_M = 1.5
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,15 +99,17 @@ class Site:
         return 0.0 if required is None else required
 
     def drawn(self, corners_m: Floats) -> Run:
-        """Return the run with other corners; straps and supports stay where the cable still passes them."""
+        """Return the run with other corners; what holds or shields it stays where the cable still lies."""
         if self._is_drawn(corners_m):
             return self.run
-        fitted = self.fit(corners_m)
-        return _with_path(
-            self.run,
-            corners_m,
-            _still_there(self.alone.fitted, fitted, self.run.straps_at_m),
-            _still_there(self.alone.fitted, fitted, self.run.supports_at_m),
+        before, fitted = self.alone.fitted, self.fit(corners_m)
+        kept = kept_parts(before, fitted)
+        return replace(
+            _with_path(self.run, corners_m),
+            straps_at_m=still_there(before, fitted, self.run.straps_at_m),
+            supports_at_m=still_there(before, fitted, self.run.supports_at_m),
+            plates_m=kept_stretches(self.run.plates_m, kept, before.length_m),
+            guards_m=kept_stretches(self.run.guards_m, kept, before.length_m),
         )
 
     def _is_drawn(self, corners_m: Floats) -> bool:
@@ -111,7 +117,7 @@ class Site:
 
     def fit(self, corners_m: Floats) -> FittedRun:
         """Return the line in which the cable would lie."""
-        run = _with_path(self.run, corners_m, (), ())
+        run = _with_path(self.run, corners_m)
         return fit_run(run, self.alone.need.centre_radius_m, self.job.settings.bend_target, self.sagitta_m)
 
     def looks(self, lines: Sequence[Floats]) -> list[Look | None]:
@@ -156,6 +162,13 @@ class Site:
             tight = tuple(bend for bend in line_fit.bends if bend.centre_radius_m < least)
             answer.append(Look(line_fit, (*meetings, *others, *decks), tight, required))
         return answer
+
+    @cached_property
+    def turn(self) -> Floats:
+        """The rotation (3, 3), as columns, of the grid that the building follows, else of that of the other runs."""
+        angle = self.examined.scene.of_building(grid_of_building, ROLES)
+        angle = grid_of_runs(self.job.runs[i] for i in self.others) if angle is None else angle
+        return turn_by(0.0 if angle is None else angle)
 
     # --- other runs, decks -------------------------------------------------------------------------------------------
 
@@ -264,6 +277,19 @@ class Site:
         """Which elements are decks."""
         return self.examined.around.having(("deck",))
 
+    # --- what a line costs -------------------------------------------------------------------------------------------
+
+    @cached_property
+    def corridors_m(self) -> Floats:
+        """The legs (k, 2, 3) of other runs that pass near the run."""
+        low, high = self.corners_m.min(axis=0) - _CORRIDOR_M, self.corners_m.max(axis=0) + _CORRIDOR_M
+        lines = [self.job.runs[i].corners_m for i in self.near_runs(low, high)]
+        return np.concatenate([NO_LEGS, *(np.stack([line[:-1], line[1:]], axis=1) for line in lines)])
+
+    def cost(self, corners_m: Floats) -> float:
+        """Return what a line costs against the drawn one, see ``cost_of``."""
+        return cost_of(self.corners_m, corners_m, self.turn, self.corridors_m)
+
     # --- what each element asks for ----------------------------------------------------------------------------------
 
     @cached_property
@@ -294,20 +320,8 @@ def rounded(corners_m: Floats, ends_m: Floats) -> Floats:
     return line
 
 
-def _with_path(run: Run, corners_m: Floats, straps: tuple[float, ...], supports: tuple[float, ...]) -> Run:
-    return replace(
-        run, corners_m=corners_m, drawn_radius_m=np.zeros(len(corners_m)), straps_at_m=straps, supports_at_m=supports
-    )
-
-
-def _still_there(before: FittedRun, after: FittedRun, at_m: Sequence[float]) -> tuple[float, ...]:
-    """Return where a run still passes the places that it was fastened at; the others are dropped."""
-    kept = []
-    for point in points_at(before.pieces, np.array(at_m)) if len(at_m) else ():
-        apart, at = closest_at(after.pieces, point)
-        if apart <= TOLERANCE_M:
-            kept.append(at)
-    return tuple(sorted(kept))
+def _with_path(run: Run, corners_m: Floats) -> Run:
+    return replace(run, corners_m=corners_m, drawn_radius_m=np.zeros(len(corners_m)))
 
 
 def _triple(point: Floats) -> tuple[float, float, float]:

@@ -29,8 +29,8 @@ def tautened(site: Site, line: Floats, cost: Callable[[Floats], float]) -> Itera
     best, value = line, cost(line)
     for _ in range(_ROUNDS):
         options = []
-        for candidate in _moved(best, site.corners_m):
-            new = rounded(tidy(candidate), site.corners_m)
+        for candidate in _moved(best @ site.turn, site.corners_m @ site.turn):
+            new = rounded(tidy(candidate @ site.turn.T), site.corners_m)
             if len(new) >= 2 and (worth := cost(new)) < value - _GAIN_M:
                 options.append((worth, new))
         options.sort(key=lambda option: option[0])

@@ -33,6 +33,7 @@ class Trial:
     wrong: tuple[Finding, ...]  # violations that make this run fail
     harm: tuple[Finding, ...]  # what gets worse for others
     unknown: tuple[Finding, ...]  # because of these it cannot be called passed
+    crowds: int = 0  # bundles that lower the ampacity of cables, and did not before, or of fewer
     plan: StrapPlan | None = None  # straps that were planned for it
 
     @property
@@ -77,11 +78,18 @@ class Trials:
             return trial
         return self.strapped(trial)
 
+    def planned(self, trial: Trial) -> Trial:
+        """Return a line with the straps that are planned for it, not judged with them."""
+        (plan,) = plan_straps(trial.state.examined, only=[trial.run.run_id])
+        return replace(trial, plan=plan)
+
     def strapped(self, trial: Trial) -> Trial:
         """Return a line with the fewest straps that it needs added, or as it was where there is no plan."""
-        (plan,) = plan_straps(trial.state.examined, only=[trial.run.run_id])
+        trial = self.planned(trial)
+        plan = trial.plan
+        assert plan is not None
         if plan.stuck:
-            return replace(trial, plan=plan)
+            return trial
         kept = [at_m for at_m in trial.run.straps_at_m if at_m not in plan.refused_at_m]
         added = [strap.at_m for strap in plan.straps if not strap.existing]
         rests = tuple(at_m for at_m in trial.run.supports_at_m if at_m not in plan.refused_supports_at_m)
@@ -89,7 +97,7 @@ class Trials:
         try:
             held = self._judged(run, trial.corners_m)
         except (InputError, ValueError):
-            return replace(trial, plan=plan)
+            return trial
         return replace(held, plan=plan)
 
     def _judged(self, run: Run, corners_m: Floats) -> Trial:
@@ -105,7 +113,16 @@ class Trials:
         review = next((r for r in difference.runs if r.fitted.run.run_id == run_id), self.drawn.review)
         stayed = [f for name, f in self._there.items() if name not in self._before and name not in _touched(difference)]
         harm = tuple(f for f in (*stayed, *told) if not _fails(f, run_id) and f.run != run_id and self._is_worse(f))
-        return Trial(corners_m, state, run, review, tuple(wrong), harm, tuple(unknown))
+        crowds = sum(self._is_fuller(f) for f in told)
+        return Trial(corners_m, state, run, review, tuple(wrong), harm, tuple(unknown), crowds)
+
+    def _is_fuller(self, finding: Finding) -> bool:
+        """Tell whether a bundle lowers the ampacity of its cables, and did not before, or holds more of them now."""
+        if finding.check != "bundle" or finding.severity == "note":
+            return False
+        before = self._before.get(finding.finding_id)
+        was = None if before is None or before.severity == "note" else before.measured
+        return was is None or (finding.measured is not None and finding.measured > was)
 
     def _is_worse(self, finding: Finding) -> bool:
         before = self._before.get(finding.finding_id)

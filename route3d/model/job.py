@@ -59,6 +59,9 @@ class Job:
     panels: tuple[Panel, ...] = ()  # what needs working space
     takeoff: TakeOffSettings = field(default_factory=TakeOffSettings)
     inputs: tuple[InputFile, ...] = ()
+    # other files that were read for these: attached drawings, buffers of meshes, rule files; path as in ``inputs``, and
+    # the sha256 of the content ("": it could not be read)
+    beside: tuple[tuple[str, str], ...] = ()
     unread: tuple[Unread, ...] = ()
     notes: tuple[str, ...] = ()
     input_findings: tuple[Finding, ...] = field(default=())  # what reading the project already found wanting

@@ -14,6 +14,7 @@ from typing import Any
 from lxml import etree
 
 from route3d.errors import UnreadableFileError
+from route3d.files import NO_LIMIT, plain_size
 
 MOST_ENTRIES = 200_000
 MOST_XML = 16 << 20
@@ -77,10 +78,11 @@ def package(path: Path) -> Iterator[Package]:
     UnreadableFileError
         It is missing, no BCF file of a known version, or holds what a BCF file never holds.
     """
+    if not path.exists():
+        raise UnreadableFileError(path, "does not exist; name a .bcf or .bcfzip file")
+    plain_size(path, NO_LIMIT)  # a pipe would be waited for, for good
     try:
         archive = zipfile.ZipFile(path)
-    except FileNotFoundError:
-        raise UnreadableFileError(path, "does not exist; name a .bcf or .bcfzip file") from None
     except (zipfile.BadZipFile, OSError, ValueError, NotImplementedError) as error:
         raise UnreadableFileError(path, f"is no BCF file ({error}); name a .bcf or .bcfzip file") from error
     with archive:

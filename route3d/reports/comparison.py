@@ -7,6 +7,7 @@ from collections.abc import Sequence
 from typing import Any
 
 from rich.markup import escape
+from rich.padding import Padding
 from rich.table import Table
 from rich.text import Text
 
@@ -23,30 +24,17 @@ CHANGE_MARKS = {
     "gone": ("✔", "cyan"),
 }
 _SHOWN = 60
+_TABLE_LETTERS = 110  # narrower, a column of sentences is a column of words
 
 
 def print_comparison(comparison: Comparison, console: Console, *, everything: bool = False) -> None:
     """Print what changed; what merely stayed is counted, unless ``everything`` is asked for."""
     old, new = comparison.old, comparison.new
     console.print(Text(f"{new.project}: {old.made or 'earlier'} → {new.made or 'now'}", style="bold"))
-    table = Table(box=None, pad_edge=False, header_style="bold")
-    for heading in ("", "severity", "check", "run", "other", "measured", "what"):
-        table.add_column(heading, overflow="fold")
     shown = [f for f in comparison.findings if everything or f.change != "stayed"]
     cut = shown if everything else shown[:_SHOWN]
-    for change in cut:
-        mark, style = CHANGE_MARKS[change.change]
-        finding = change.finding
-        table.add_row(
-            Text(f"{mark} {change.change}", style=style),
-            finding.severity,
-            finding.check,
-            *(escape(name) if name is not None else "–" for name in (finding.run, finding.other)),
-            _numbers(change),
-            escape(finding.message) + _doubts(change),
-        )
     if cut:
-        console.print(table)
+        (_print_table if console.width >= _TABLE_LETTERS else _print_lines)(cut, console)
     if len(cut) < len(shown):
         console.print(f"… and {len(shown) - len(cut)} more; --all shows them")
     for title, things in (("runs", comparison.runs), ("files", comparison.files), ("elements", comparison.elements)):
@@ -60,16 +48,46 @@ def print_comparison(comparison: Comparison, console: Console, *, everything: bo
     console.print(Text(CAUTION, style="dim"))
 
 
-def _numbers(change: FindingChange) -> str:
-    def one(finding: Finding | None) -> str | None:
-        if finding is None or finding.measured is None:
-            return None
-        if finding.unit == "m":
-            return f"{finding.measured * 1000.0:.1f} mm"
-        return f"{finding.measured:g} {finding.unit}".strip()
+def _print_table(changes: Sequence[FindingChange], console: Console) -> None:
+    table = Table(box=None, pad_edge=False, header_style="bold")
+    for heading in ("", "severity", "check", "run", "other", "measured", "what"):
+        table.add_column(heading, overflow="fold")
+    for change in changes:
+        mark, style = CHANGE_MARKS[change.change]
+        finding = change.finding
+        table.add_row(
+            Text(f"{mark} {change.change}", style=style),
+            finding.severity,
+            finding.check,
+            *(escape(name) if name is not None else "–" for name in (finding.run, finding.other)),
+            _numbers(change),
+            escape(finding.message) + _doubts(change),
+        )
+    console.print(table)
 
-    told = [value for value in (one(change.old), one(change.new)) if value is not None]
-    return " → ".join(dict.fromkeys(told))
+
+def _print_lines(changes: Sequence[FindingChange], console: Console) -> None:
+    for change in changes:
+        mark, style = CHANGE_MARKS[change.change]
+        finding = change.finding
+        parts = (finding.severity, finding.check, finding.run, finding.other, _numbers(change))
+        said = " · ".join(escape(part) for part in parts if part)
+        console.print(Text(f"{mark} {change.change} ", style=style), end="")
+        console.print(said)
+        console.print(Padding(escape(finding.message) + _doubts(change), (0, 0, 0, 4)))
+
+
+def _numbers(change: FindingChange) -> str:
+    def one(finding: Finding | None, which: str) -> str:
+        value = None if finding is None else getattr(finding, which)
+        if finding is None or value is None:
+            return ""
+        return f"{value * 1000.0:.1f} mm" if finding.unit == "m" else f"{value:g} {finding.unit}".strip()
+
+    told = " → ".join(dict.fromkeys(v for v in (one(change.old, "measured"), one(change.new, "measured")) if v))
+    asked = list(dict.fromkeys(v for v in (one(change.old, "required"), one(change.new, "required")) if v))
+    # what was asked matters where that is what changed
+    return f"{told} (asked: {' → '.join(asked)})" if len(asked) > 1 else told
 
 
 def _doubts(change: FindingChange) -> str:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 import textwrap
+from typing import Any
 
 import numpy as np
 
@@ -60,11 +61,9 @@ def comparison_png(comparison: Comparison, dots_per_inch: int = 144) -> bytes:
     for c in comparison.findings:
         if c.change in ("new", "worse") and c.finding.point_m is not None:
             named.setdefault((c.finding.check, c.finding.run), c.finding.point_m[:2])
-    for (check, run_id), place in list(named.items())[:_NAMED]:
-        label = f"{check} {run_id if run_id is not None else ''}".strip()[:40].replace("$", r"\$")
-        axes.annotate(label, place, xytext=(7, 6), textcoords="offset points", fontsize=7, zorder=5)
     axes.set_aspect("equal", adjustable="datalim")
     axes.margins(0.06)
+    _name(axes, figure, list(named.items())[:_NAMED])
     axes.set_xlabel("x, m")
     axes.set_ylabel("y, m")
     axes.grid(color="#e3e6ea", linewidth=0.6)
@@ -79,6 +78,24 @@ def comparison_png(comparison: Comparison, dots_per_inch: int = 144) -> bytes:
     out = io.BytesIO()
     figure.savefig(out, format="png", metadata={"Software": None})
     return out.getvalue()
+
+
+def _name(axes: Any, figure: Any, named: list[tuple[tuple[str, str | None], tuple[float, float]]]) -> None:
+    """Write a name beside each place, one line higher or lower where another name is in the way."""
+    figure.draw_without_rendering()  # now it is known where places are on the paper
+    renderer = figure.canvas.get_renderer()
+    taken: list[Any] = []
+    for (check, run_id), place in sorted(named, key=lambda item: (item[1][1], item[1][0])):
+        label = f"{check} {run_id if run_id is not None else ''}".strip()[:40].replace("$", r"\$")
+        for up in (6, -13, 17, -24, 28):
+            text = axes.annotate(label, place, xytext=(7, up), textcoords="offset points", fontsize=7, zorder=5)
+            box = text.get_window_extent(renderer).expanded(1.04, 1.1)
+            if not any(box.overlaps(other) for other in taken):
+                break
+            text.remove()
+        else:
+            continue  # no room: its mark is there, and the table names it
+        taken.append(box)
 
 
 def _beneath(comparison: Comparison, placeless: int) -> str:

@@ -74,6 +74,8 @@ def _mended(answer: Mended) -> dict[str, Any]:
         },
         "straps_added": answer.straps_added,
         "drawn_arcs_redrawn": answer.redraws_arcs,
+        "why_blocked": answer.why,
+        "to_look_at": list(answer.to_look_at),
         "proposal": None if answer.run is None else _drawn(answer.run),
         "blocked_by": [_finding(f) for f in answer.blocked],
         "nothing_holds": [{"from_m": _number(s.from_m), "to_m": _number(s.to_m), "why": s.why} for s in answer.stuck],

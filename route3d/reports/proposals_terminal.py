@@ -65,7 +65,10 @@ def print_mended(answers: Sequence[Mended], console: Console, unit: str, *, poin
 
 def _said(answer: Mended) -> list[str]:
     lines = []
-    if answer.blocked:
+    if answer.why:
+        lines.append(answer.why)
+        lines.append("As drawn, or as near as was tried, it has:")
+    elif answer.blocked:
         lines.append("No change was found that passes. Of what was tried, the nearest still has:")
     for finding in answer.blocked[:_SHOWN]:
         lines.append(f"· {finding.check}: {finding.message}")
@@ -76,11 +79,7 @@ def _said(answer: Mended) -> list[str]:
         lines += [f"! not checked, and no other line changes that: {f.message}" for f in answer.unknown[:_SHOWN]]
     if answer.redraws_arcs:
         lines.append("! Arcs that were drawn became corners; their bends are fitted.")
-    if answer.run is not None and answer.change is not None and (answer.run.plates_m or answer.run.guards_m):
-        lines.append(
-            "! Plates and guards keep the distances that the project states; see that they are where they were."
-        )
-    return lines
+    return lines + [f"! {said}" for said in answer.to_look_at]
 
 
 def print_proposed(answers: Sequence[Proposed], console: Console) -> None:

@@ -146,11 +146,11 @@ def _disputed_flexible(book: RuleBook, method: str, holds: list[tuple[float, Sup
 
 def fished_parts(run: HeldRun, within: Interval, book: RuleBook) -> tuple[list[Interval], ExemptionRule | None, str]:
     """Return the parts of a stretch that fishing excuses, by which rule, and why not (more), as half a sentence."""
-    rules = _of_kind(book, "fished", run.cable.method)
     closed = overlaps(run.inside("inaccessible"), within)
     if not closed:
         unclosed = run.unclosed("inaccessible")
         return [], None, f"not fished{unclosed}" if unclosed else ""
+    rules = _of_kind(book, "fished", run.cable.method)
     if not rules:
         return [], None, f"not excused by fishing: {book.code} has no such exemption for {run.cable.method}"
     finished = overlaps(run.inside("inaccessible", finished=True), within)

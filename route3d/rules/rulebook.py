@@ -157,6 +157,26 @@ def load_rulebook(name_or_path: str, base: Path | None) -> RuleBook:
     )
 
 
+def rule_files(name_or_path: str, base: Path | None) -> tuple[Path, ...]:
+    """Return the files that ``load_rulebook`` reads for a project's own rule set: it, and those that it extends.
+
+    A shipped rule set has none; what cannot be read ends the list.
+    """
+    files: list[Path] = []
+    name: str | None = name_or_path
+    while name is not None and name not in (*SHIPPED, *EXAMPLES):
+        path = Path(name) if base is None else base / name
+        if path.resolve() in (file.resolve() for file in files):
+            break
+        files.append(path)
+        try:
+            name = parse_table(path.read_text(encoding="utf-8"), name).get("extends")
+        except (OSError, UnicodeDecodeError, RuleBookError):
+            break
+        base = path.parent
+    return tuple(files)
+
+
 def _table(name_or_path: str, base: Path | None, seen: tuple[str, ...]) -> Table:
     """Return the tables of a rule set merged over those that it extends; ``seen`` are the files on the way here."""
     shipped = name_or_path in (*SHIPPED, *EXAMPLES)

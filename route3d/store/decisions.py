@@ -12,7 +12,7 @@ from pathlib import Path
 from route3d.errors import StoreError
 from route3d.model.decision import DECISIONS, NEEDS_REASON, Decision, Event, Matter
 from route3d.model.finding import Finding
-from route3d.store.opening import opened, writing
+from route3d.store.opening import looked_into, opened, writing
 from route3d.store.rows import decision_of, event_of, matter_of
 
 MOST_LETTERS = 4000
@@ -46,7 +46,7 @@ def matters(path: Path) -> tuple[Matter, ...]:
     """Return every matter with the decision that holds today, in the order in which they were first found."""
     if not path.exists():
         return ()
-    with opened(path) as connection:
+    with looked_into(path) as connection:
         return read_matters(connection)
 
 
@@ -67,7 +67,7 @@ def read_matters(connection: sqlite3.Connection) -> tuple[Matter, ...]:
 
 def history(path: Path, number: int) -> tuple[tuple[Decision, ...], tuple[Event, ...]]:
     """Return all decisions on a matter and all events of it, oldest first."""
-    with opened(path) as connection:
+    with looked_into(path) as connection:
         decisions = connection.execute(
             "SELECT at, by, decided, note, owner, due FROM decision WHERE matter = ? ORDER BY number", (number,)
         )
@@ -80,7 +80,7 @@ def histories(path: Path) -> dict[int, tuple[Decision, ...]]:
     """Return all decisions on all matters, by the number of the matter, oldest first."""
     if not path.exists():
         return {}
-    with opened(path) as connection:
+    with looked_into(path) as connection:
         return read_histories(connection)
 
 

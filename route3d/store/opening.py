@@ -41,6 +41,28 @@ def opened(path: Path, steps: Sequence[str] = STEPS) -> Iterator[sqlite3.Connect
 
 
 @contextmanager
+def looked_into(path: Path) -> Iterator[sqlite3.Connection]:
+    """Open the database to read it; errors as `opened`.
+
+    In a folder that cannot be written to, its log cannot be made: there it is read as it lies on the disk, provided
+    that no log of others is waiting beside it.
+    """
+    log = path.with_name(path.name + "-wal")
+    if os.access(path.parent, os.W_OK) or (log.exists() and log.stat().st_size):
+        with opened(path) as connection:
+            yield connection
+        return
+    try:
+        address = f"{path.resolve().as_uri()}?mode=ro&immutable=1"
+        with closing(sqlite3.connect(address, uri=True, isolation_level=None)) as connection:
+            if _examine(connection, path, STEPS) < len(STEPS):
+                raise StoreError(f"{path}: is of an earlier version, and its folder cannot be written to; copy both")
+            yield connection
+    except sqlite3.DatabaseError as error:
+        raise StoreError(_said(path, error)) from error
+
+
+@contextmanager
 def writing(connection: sqlite3.Connection) -> Iterator[None]:
     """All or nothing: what is done inside is written as a whole, with nobody else writing in between."""
     connection.execute("BEGIN IMMEDIATE")
@@ -52,7 +74,8 @@ def writing(connection: sqlite3.Connection) -> Iterator[None]:
     connection.execute("COMMIT")
 
 
-def _prepare(connection: sqlite3.Connection, path: Path, steps: Sequence[str]) -> None:
+def _examine(connection: sqlite3.Connection, path: Path, steps: Sequence[str]) -> int:
+    """Refuse what is damaged, of another kind or of a later version; return the version."""
     version = _version(connection)
     kind = int(connection.execute("PRAGMA application_id").fetchone()[0])
     if kind != APPLICATION_ID and (version or connection.execute("SELECT count(*) FROM sqlite_master").fetchone()[0]):
@@ -65,6 +88,11 @@ def _prepare(connection: sqlite3.Connection, path: Path, steps: Sequence[str]) -
             f"{path}: is damaged ({_line(damage[0])}); put back a copy "
             f"({path.name}.before-* lie beside it) or move it away"
         )
+    return version
+
+
+def _prepare(connection: sqlite3.Connection, path: Path, steps: Sequence[str]) -> None:
+    version = _examine(connection, path, steps)
     connection.execute("PRAGMA journal_mode = WAL")
     connection.execute("PRAGMA synchronous = FULL")
     connection.execute("PRAGMA foreign_keys = ON")

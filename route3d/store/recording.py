@@ -19,9 +19,10 @@ from route3d.model.finding import Finding
 from route3d.model.revision import Revision, RunMark
 from route3d.model.topic import topic_guid
 from route3d.store.decisions import finding_text, insert_decision, read_events, read_histories, read_matters
-from route3d.store.opening import opened, writing
+from route3d.store.opening import looked_into, opened, writing
 from route3d.store.rows import counts_from, run_of
 
+_ANOTHER_M = 0.05  # a finding that moved by more, against something of another name, may be a new one (practice)
 OURSELVES = "route3d"  # the name under which a check itself reopens what was decided
 
 
@@ -71,7 +72,7 @@ def last_revision(path: Path) -> int:
     """Return the number of the last revision, 0 where none was recorded."""
     if not path.exists():
         return 0
-    with opened(path) as connection:
+    with looked_into(path) as connection:
         return int(connection.execute("SELECT coalesce(max(number), 0) FROM revision").fetchone()[0])
 
 
@@ -79,7 +80,7 @@ def kept(path: Path) -> Kept:
     """Return all that is kept, as it stands at one moment."""
     if not path.exists():
         return Kept()
-    with opened(path) as connection:
+    with looked_into(path) as connection:
         connection.execute("BEGIN")
         try:
             return Kept(
@@ -93,7 +94,7 @@ def trend_points(path: Path) -> tuple[Checkpoint, ...]:
     """Return what each recorded revision counted and changed, oldest first."""
     if not path.exists():
         return ()
-    with opened(path) as connection:
+    with looked_into(path) as connection:
         return _trend(connection)
 
 
@@ -232,7 +233,13 @@ class _Keeper:
             if matter.decided != "open":
                 self._reopen(matter, "found again")
             return
-        doubts = [("it got worse", how == "worse"), ("it moved", match.far), ("it may be another", match.ambiguous)]
+        elsewhere = matter.finding.other != finding.other and (match.moved_m or 0.0) > _ANOTHER_M
+        doubts = [
+            ("it got worse", how == "worse"),
+            ("it moved", match.far),
+            ("it may be another", match.ambiguous),
+            ("it moved, and what it is against has another name", elsewhere and not match.ambiguous),
+        ]
         why = "; ".join(words for words, holds in doubts if holds)
         if why and matter.decided in NEEDS_REASON:
             self._event(matter.number, "asked-again", why)

@@ -23,6 +23,7 @@ from route3d.model.run import Run
 from route3d.recheck import Checked, Difference
 from route3d.rules.rulebook import RuleBook
 from route3d.units import TOLERANCE_M
+from route3d.viewer.apart import apart, body_of
 from route3d.viewer.deciding import Ledger, SavedAs
 from route3d.viewer.draft_files import Left
 from route3d.viewer.edits import Edit, EditError, added_up, both_sides, edited, read_changes, taken, within
@@ -195,6 +196,20 @@ class Desk:
         if run is None and edit.run not in self._without_route:
             return None
         return self._edited(edit, run)
+
+    def distance(self, one: object, other: object) -> Message:
+        """Return the shortest way between the surfaces of two things: ``{"run": id}`` or ``{"element": id}``.
+
+        Raises
+        ------
+        Route3DError
+            One of them is not there or has no surface, or they are too large to be asked.
+        """
+        with self._lock:
+            job, runs = self._checked.job, self._runs
+        found = apart(body_of(job, runs, one), body_of(job, runs, other))
+        ends = np.round(np.array([found.from_m, found.to_m]) - self._maker.origin_m, 6).tolist()
+        return {"say": "distance", "gap_m": found.gap_m, "from_m": ends[0], "to_m": ends[1]}
 
     def drafted(self) -> Mapping[str, Edit]:
         """Return the drafts in force."""

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import re
 from collections.abc import Iterable
+from contextlib import suppress
 from pathlib import Path, PurePosixPath, PureWindowsPath
 
 
@@ -14,7 +15,8 @@ class Discreet:
         self._swaps: dict[str, str] = {}
         for known in {str(folder.resolve()), str(folder.absolute())}:
             self._swaps |= {known + "/": "", known + "\\": "", known: "."}
-        self._swaps[str(Path.home())] = "~"
+        with suppress(RuntimeError):  # nobody's home: a user that the system does not know
+            self._swaps[str(Path.home())] = "~"
         self.learn(files)
 
     def learn(self, files: Iterable[str]) -> None:

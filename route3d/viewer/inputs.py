@@ -16,7 +16,13 @@ _DEBOUNCE_MS = 400  # programs write a file in several steps
 
 def changed_files(watched: Watched) -> list[str]:
     """Return the names of files whose content is not what was read, or that are gone."""
-    return sorted(name for name, (path, digest) in watched.items() if digest_of(path) != digest)
+    return sorted(_changed(watched))
+
+
+def _changed(watched: Watched) -> dict[str, str]:
+    """Return the digests of files whose content is not what was read, by name."""
+    now = {name: digest_of(path) for name, (path, _) in watched.items()}
+    return {name: digest for name, digest in now.items() if digest != watched[name][1]}
 
 
 def digest_of(path: Path) -> str:
@@ -31,11 +37,11 @@ def digest_of(path: Path) -> str:
 async def watch_inputs(
     watched: Callable[[], Watched], tell: Callable[[list[str]], Awaitable[None]], stop: asyncio.Event
 ) -> None:
-    """Call ``tell`` with the names of changed files whenever that list changes, until ``stop`` is set.
+    """Call ``tell`` with the names of changed files whenever these or their contents change, until ``stop`` is set.
 
     Folders are watched, not files: many programs write a new file and give it the old one's name.
     """
-    told: list[str] = []
+    told: dict[str, str] = {}
     polling: bool | None = None
     while not stop.is_set():
         now = watched()
@@ -60,14 +66,17 @@ async def watch_inputs(
                 force_polling=polling,
                 ignore_permission_denied=True,
             )
+            begins = True
             async for seen in watching:
                 if watched() is not now:
-                    told = []
+                    told = {}
                     break  # the project was read again: perhaps from other files
-                changed = await asyncio.to_thread(changed_files, now) if seen else told
+                # what changed while nobody was watching is found at the first look
+                changed = await asyncio.to_thread(_changed, now) if seen or begins else told
+                begins = False
                 if changed != told:
                     told = changed
-                    await tell(changed)
+                    await tell(sorted(changed))
         except (OSError, RuntimeError):
             if polling:
                 raise

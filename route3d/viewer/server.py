@@ -173,7 +173,7 @@ def listen(host: str, port: int | None) -> socket.socket:
 def address_of(listening: socket.socket, host: str, token: str) -> str:
     """Return the address to open, with the token; where the server listens everywhere, one that others can reach."""
     port = listening.getsockname()[1]
-    name = _reachable() if host in ("0.0.0.0", "::", "") else host
+    name = _reachable() if host in ("0.0.0.0", "::", "") else host  # noqa: S104 - asked for, not bound
     return f"http://{f'[{name}]' if ':' in name else name}:{port}/?token={token}"
 
 

@@ -20,6 +20,7 @@ from starlette.websockets import WebSocket, WebSocketDisconnect, WebSocketState
 from route3d.errors import Route3DError
 from route3d.viewer.access import Access
 from route3d.viewer.desk import Desk, Message
+from route3d.viewer.inputs import changed_files
 from route3d.viewer.proposing import SEARCHES, Proposing
 
 log = logging.getLogger(__name__)
@@ -29,9 +30,12 @@ MESSAGE_MAX = 1_000_000  # characters; the server closes a socket at 16 times th
 _WAITING_MAX = 64  # messages that a window has not taken yet: then it is told to load all anew instead
 _SELECTED = ("finding", "run", "element", "camera")
 _SELECTION_MAX = 4_000
+_CHANGING = ("draft", "save", "take-drafts", "drop-drafts", "reload")
 _SYNC_AFTER_S = 0.1
 _SAY_EVERY_S = 0.2
 _LOOK_EVERY_S = 1.0
+_SETTLE_S = 0.5  # after a file has changed, until it is read anew
+_PATIENCE_S = 10.0  # a file that cannot be used for longer is told
 _READ_ONLY = "this page is read-only: whoever started the viewer has not allowed others to edit"
 
 
@@ -66,6 +70,7 @@ class Windows:
         self._clerk = ThreadPoolExecutor(1, "clerk")  # a database may keep others waiting; drafts shall not wait for it
         self._deciding: set[asyncio.Task[None]] = set()
         self._input_changed: list[str] = []
+        self._refreshing: asyncio.Task[None] | None = None
         self._said_at = 0.0
         self._proposing = Proposing(desk, self._send_if_open)
 
@@ -77,6 +82,7 @@ class Windows:
         window = Window(socket, self._access.may_edit(socket.scope) and self._why_not is None)
         self._open.add(window)
         self._hello(window)
+        self._refresh_soon()
         writer = asyncio.create_task(self._write(window))
         try:
             while True:
@@ -131,7 +137,9 @@ class Windows:
             self._select(window, number, said)
         elif do == "decide":
             self._begin_to_decide(window, number, said)
-        elif do in ("draft", "save", "take-drafts", "drop-drafts", "reload", "try", "stop", *SEARCHES):
+        elif do == "distance":
+            self._asked.put_nowait(Asked(window, do, number, said))
+        elif do in (*_CHANGING, "try", "stop", *SEARCHES):
             if not window.may_edit:
                 self._fail(window, number, self._why_not if self._why_not is not None else _READ_ONLY)
             elif do in ("stop", *SEARCHES):
@@ -231,6 +239,36 @@ class Windows:
         """Tell all windows which files are no longer what was read."""
         self._input_changed = files
         self._tell({"say": "input-changed", "files": files})
+        self._refresh_soon()
+
+    def _refresh_soon(self) -> None:
+        if self._input_changed and (self._refreshing is None or self._refreshing.done()):
+            self._refreshing = asyncio.create_task(self._refresh())
+
+    async def _refresh(self) -> None:
+        """Read changed files anew without being asked, unless somebody has unsaved changes or nobody looks.
+
+        Programs write files in several steps: what cannot be read yet is tried again for a while.
+        """
+        until = time.monotonic() + _PATIENCE_S
+        while True:
+            await asyncio.sleep(_SETTLE_S)
+            if self._desk.unsaved or not self._open:
+                return
+            changed = await asyncio.to_thread(changed_files, self._desk.opened.watched)
+            if not changed:
+                return
+            try:
+                await self._read_again()
+                return
+            except (Route3DError, ValueError, OSError) as error:
+                if time.monotonic() > until:
+                    why = f"changed on disk, but what is there cannot be used: {error}"
+                    self._tell({"say": "failed", "seq": None, "why": why})
+                    return
+            except Exception:
+                log.exception("changed files could not be read anew")
+                return
 
     # --- the bench --------------------------------------------------------------------------------------------------
 
@@ -322,6 +360,10 @@ class Windows:
         told = await self._on_bench(self._proposing.proposals.again, asked.said.get("proposal"))
         self._send(asked.window, {**told, "stale": False, "seq": asked.seq})
 
+    async def _distance(self, asked: Asked) -> None:
+        told = await self._on_bench(self._desk.distance, asked.said.get("from"), asked.said.get("to"))
+        self._send(asked.window, {**told, "seq": asked.seq})
+
     async def _reload(self, asked: Asked) -> None:
         await self._read_again()
 
@@ -349,6 +391,8 @@ class Windows:
                 await window.socket.close(1001)
         if self._deciding:
             await asyncio.wait(self._deciding, timeout=_LOOK_EVERY_S)
+        if self._refreshing is not None:
+            self._refreshing.cancel()
         await self._proposing.close()
         await self._on_bench(self._desk.close)
         self._worker.shutdown(wait=False)

@@ -135,8 +135,10 @@ class Watched:
             self.troubles.append(f"asked for {url}")
 
     def _said(self, message: ConsoleMessage) -> None:
-        # the driver of the software rasteriser complains about its own slowness
-        if message.type in ("error", "warning") and "GPU stall" not in message.text:
+        # the driver of the software rasteriser complains about its own slowness, and a page from another machine over
+        # plain http about a header that only others heed
+        harmless = ("GPU stall", "Cross-Origin-Opener-Policy header has been ignored")
+        if message.type in ("error", "warning") and not any(words in message.text for words in harmless):
             self.troubles.append(f"{message.type}: {message.text}")
 
     def _dialog(self, dialog: object) -> None:

@@ -193,6 +193,35 @@ def test_a_strap_is_moved_along_its_run(page: Page) -> None:
     page.locator("[data-key=strap-mode]").uncheck()
 
 
+def test_two_clicks_measure_and_tell_the_shortest_way_between_the_two_surfaces(page: Page) -> None:
+    begin(page, "L1-BND-01")
+    page.locator("[data-key=edit-stop]").click()
+    one, other = corners(page, "L1-BND-01"), corners(page, "L1-BND-04")
+    page.locator("#picture-tools [data-key=plan]").click()
+    page.locator("#tab-building").click()
+    page.locator("#picture-tools [data-key=measure]").click()
+    rested(page)
+    for run, line in (("L1-BND-01", one), ("L1-BND-04", other)):
+        for share in (0.3, 0.35, 0.4, 0.45, 0.55, 0.6):  # where nothing lies above it
+            x, y = spot(page, [a + share * (b - a) for a, b in zip(*line, strict=True)])
+            box = page.locator("#picture canvas").first.bounding_box()
+            assert box is not None
+            pick = "([x, y]) => route3d.scene.pickSolid(x, y)?.run ?? null"
+            if page.evaluate(pick, [x - box["x"], y - box["y"]]) == run:
+                page.mouse.click(x, y)
+                break
+        else:
+            raise AssertionError(f"{run} is not seen")
+    facts = page.locator("#panel-building .facts[role=status]")
+    expect(facts).to_contain_text("Shortest", timeout=CHECKED_MS)
+    found = page.evaluate("route3d.store.get().measured")
+    radii = sum(run["radius_m"] for run in review_of(page)["runs"] if run["id"] in ("L1-BND-01", "L1-BND-04"))
+    # parallel, 400 mm apart at the same height
+    assert found["nearest"]["gap_m"] == pytest.approx(0.4 - radii, abs=1e-6)
+    assert found["nearest"]["gap_m"] < found["gap_m"]
+    page.locator("#picture-tools [data-key=measure]").click()
+
+
 def test_corners_of_two_runs_move_together_and_come_back_together(page: Page) -> None:
     begin(page, "L1-BND-01")
     page.locator("#tab-run").click()

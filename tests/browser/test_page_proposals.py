@@ -8,10 +8,10 @@ from pathlib import Path
 from typing import Any
 
 import pytest
-from playwright.sync_api import Page, expect
+from playwright.sync_api import BrowserContext, Page, WebSocketRoute, expect
 
 from tests.browser.conftest import Viewer
-from tests.browser.test_page_access import faults, needs_axe
+from tests.browser.test_page_access import AXE, faults, needs_axe
 from tests.scratch_project import Scratch, call
 
 pytestmark = pytest.mark.browser
@@ -181,6 +181,39 @@ def test_a_proposal_is_dropped_and_checked_again_when_something_changed(
     page.locator("[data-key=undo]").click()
     page.locator("[data-key=undo]").click()
     expect(page.locator("#save")).to_have_text("Saved", timeout=20_000)
+
+
+def held(context: BrowserContext) -> None:
+    """Have answers to searches never come, as where a search takes long."""
+
+    def join(page_side: WebSocketRoute) -> None:
+        server = page_side.connect_to_server()
+
+        def passed(message: str | bytes) -> None:
+            if '"say":"proposed"' not in str(message):
+                page_side.send(message)
+
+        server.on_message(passed)
+
+    context.route_web_socket("**/live", join)
+
+
+def test_a_search_under_way_is_said_and_given_up_by_key(
+    looked_at: Viewer, opened: Callable[..., Page], context: BrowserContext
+) -> None:
+    held(context)
+    page = opened(looked_at)
+    ask(page, BLOCKED, "stop-search")
+    expect(page.locator("#proposal")).to_contain_text("Looking for the smallest change")
+    expect(page.locator("[data-key=stop-search]")).to_be_focused()
+    if AXE.exists():
+        assert faults(page) == []
+    page.keyboard.press("Escape")
+    expect(page.locator("[data-key=propose]")).to_be_focused()
+    choose(page, ENDS)
+    page.keyboard.press("m")
+    expect(page.locator("#proposal")).to_contain_text("Looking for routes")
+    expect(page.locator("#save")).to_have_text("Saved")
 
 
 @needs_axe

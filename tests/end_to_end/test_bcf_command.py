@@ -116,6 +116,101 @@ def test_what_a_check_no_longer_finds_is_mended_in_the_file_too(project) -> None
     assert mended and all(t.status == "Open" for t in mended)
 
 
+def commented(path, text="see the drawing of level 1") -> None:
+    """Add a comment of others to every topic."""
+    with zipfile.ZipFile(path) as archive:
+        files = {name: archive.read(name) for name in archive.namelist()}
+    for k, name in enumerate(sorted(n for n in files if n.endswith("markup.bcf"))):
+        root = etree.fromstring(files[name])
+        root.find("Topic").addnext(
+            etree.fromstring(
+                f'<Comment Guid="11111111-2222-4333-8444-{k:012d}"><Date>2999-03-01T09:00:00Z</Date>'
+                f"<Author>c@office.example</Author><Comment>{text} {root.find('Topic').get('Guid')}</Comment></Comment>"
+            )
+        )
+        files[name] = etree.tostring(root)
+    with zipfile.ZipFile(path, "w") as archive:
+        for entry, data in files.items():
+            archive.writestr(entry, data)
+
+
+def re_exported(project) -> None:
+    """Give the run another name and shift it by a few centimetres, as another export would."""
+    file = project / "route3d.toml"
+    text = file.read_text(encoding="utf-8")
+    moved = text.replace('"tight"', '"L7-new-name"').replace(" 900, 3000", " 930, 3000").replace(" 960,", " 990,")
+    assert moved.count("930, 3000") == 2 and moved.count("990, 3000") == 2
+    file.write_text(moved, encoding="utf-8")
+
+
+def test_a_renamed_and_shifted_run_keeps_its_topics_and_what_others_wrote_in_them(project) -> None:
+    run("decide", "--project", project)
+    theirs = project / "theirs.bcf"
+    assert run("report", project, "--bcf", theirs, "--pictures", "0").exception is None
+    before = read_bcf(theirs).topics
+    commented(theirs)
+    store = next(project.glob("*.decisions.sqlite"))
+    ids = {m.number: m.finding.finding_id for m in matters(store)}
+    re_exported(project)
+    onto = project / "onto.bcf"
+    # no check in between: the report records its own
+    done = run("report", project, "--bcf", onto, "--onto", theirs, "--pictures", "0")
+    assert f"{len(before)} brought up to date" in done.output, done.output
+    after = read_bcf(onto).topics
+    renamed = [m for m in matters(store) if m.finding.run == "L7-new-name"]
+    assert renamed and all(ids[m.number] != m.finding.finding_id for m in renamed)
+    assert (
+        {t.guid for t in after}
+        == {t.guid for t in before}
+        == {m.topic for m in matters(store)} & {t.guid for t in before}
+    )
+    for topic in after:
+        assert [r.text for r in topic.remarks if r.author == "c@office.example"] == [
+            f"see the drawing of level 1 {topic.guid}"
+        ]
+        assert "L7-new-name" in topic.title
+    fresh = project / "fresh.bcf"
+    run("report", project, "--bcf", fresh, "--pictures", "0")
+    assert {t.guid for t in read_bcf(fresh).topics} == {t.guid for t in before}
+    taken = run("decide", "--from-bcf", onto, "--project", project)
+    assert f"took over {len(before)} comments" in taken.output and "none of our findings" not in taken.output
+    told = histories(store)
+    for matter in renamed:
+        if matter.topic in {t.guid for t in before}:
+            assert [d.note for d in told[matter.number]] == [f"see the drawing of level 1 {matter.topic}"]
+
+
+def test_an_id_that_goes_to_a_neighbour_does_not_take_its_topic_along(scratch) -> None:
+    """Ids count along a run: when the first of two equal findings is mended, the second takes over its id."""
+    legs = [[0, 0], [500, 0], [500, 150], [1500, 150], [1500, 300], [2000, 300]]
+    scratch.run([[x, y, 3000] for x, y in legs], "a", straps=[300, 1100, 1900])
+    scratch.write()
+    project = scratch.folder
+    run("decide", "--project", project)
+    theirs = project / "theirs.bcf"
+    run("report", project, "--bcf", theirs, "--pictures", "0")
+    store = next(project.glob("*.decisions.sqlite"))
+    bends = sorted((m for m in matters(store) if m.finding.check == "bend"), key=lambda m: m.finding.at_m)
+    first, third = bends[0], bends[2]
+    file = project / "route3d.toml"
+    text = file.read_text(encoding="utf-8")
+    shorter = text.replace("[0, 0, 3000], [500, 0, 3000], [500, 150, 3000]", "[0, 150, 3000]")
+    assert shorter != text
+    file.write_text(shorter, encoding="utf-8")
+    onto = project / "onto.bcf"
+    done = run("report", project, "--bcf", onto, "--onto", theirs, "--pictures", "0")
+    assert "2 mended since" in done.output, done.output
+    now = {m.number: m for m in matters(store)}
+    assert now[third.number].finding.finding_id == first.finding.finding_id
+    status = {t.guid: t.status for t in read_bcf(onto).topics}
+    assert status[first.topic] == "Mended" and status[third.topic] == "Open"
+    # and the first one comes back under its own topic, with an id that is another one's now
+    file.write_text(text, encoding="utf-8")
+    run("report", project, "--bcf", project / "back.bcf", "--onto", onto, "--pictures", "0")
+    status = {t.guid: t.status for t in read_bcf(project / "back.bcf").topics}
+    assert status[first.topic] == status[third.topic] == "Open" and len(status) == len(read_bcf(theirs).topics)
+
+
 def test_a_file_that_means_harm_changes_nothing(project) -> None:
     file = project / "bad.bcf"
     with zipfile.ZipFile(file, "w") as archive:

@@ -1,12 +1,20 @@
 """Decisions in the viewer: the same as on the command line, in the same store, and seen in every window."""
 
 import json
+import os
+import signal
 import sqlite3
+import subprocess
+import sys
 import threading
+import time
 from collections.abc import Iterator
+from contextlib import contextmanager
 from pathlib import Path
 
+import httpx
 import pytest
+from websockets.sync.client import connect
 
 from route3d.model.decision import Matter
 from route3d.store import opening
@@ -14,7 +22,10 @@ from route3d.store.decisions import histories, matters
 from route3d.store.opening import store_path
 from route3d.store.recording import trend_points
 from tests.scratch_project import Scratch, call
-from tests.viewer_window import Served, served
+from tests.unit.store.test_opening import WRITER
+from tests.viewer_window import Served, Window, served
+
+ROUNDS = int(os.environ.get("ROUTE3D_KILL_ROUNDS", "2"))  # by hand: 200
 
 # four bends that are too tight, in two pairs
 TIGHT = [(0, 0, 3000), (500, 0, 3000), (500, 150, 3000), (1500, 150, 3000), (1500, 300, 3000), (2000, 300, 3000)]
@@ -287,3 +298,76 @@ def test_many_windows_and_the_command_line_decide_at_once_and_nothing_is_lost(se
     for by in ("one", "two"):
         assert [d.note for d in told if d.by == by] == [str(k) for k in range(10)]
     assert [d.by for d in told].count("three") == 1
+
+
+class Apart:
+    """A viewer's server as a process of its own, which can be killed."""
+
+    def __init__(self, project: Path) -> None:
+        command = [sys.executable, "-m", "route3d", "view", str(project), "--no-browser", "--port", "0"]
+        self.process = subprocess.Popen(
+            command, stdout=subprocess.PIPE, text=True, env={**os.environ, "PYTHONUNBUFFERED": "1"}
+        )
+        assert self.process.stdout is not None
+        address = next(line for line in self.process.stdout if line.startswith("http://")).strip()
+        self.root = address.split("/?")[0]
+        self.cookie = httpx.get(address, follow_redirects=False, trust_env=False).headers["set-cookie"].split(";")[0]
+
+    @contextmanager
+    def window(self) -> Iterator[Window]:
+        with connect(
+            f"ws{self.root.removeprefix('http')}/live", additional_headers={"Cookie": self.cookie}, origin=self.root,
+            max_size=None, proxy=None,
+        ) as socket:  # fmt: skip
+            yield Window(socket)
+
+
+@contextmanager
+def killed_in_the_end(*processes: subprocess.Popen[str]) -> Iterator[None]:
+    try:
+        yield
+    finally:
+        for process in processes:
+            process.kill()
+        for process in processes:
+            process.wait()
+            if process.stdout is not None:
+                process.stdout.close()
+
+
+@pytest.mark.skipif(not hasattr(signal, "SIGKILL"), reason="needs a signal that cannot be caught")
+def test_what_a_window_was_told_is_kept_survives_a_kill_of_the_server_and_of_a_command(project: Path) -> None:
+    call("decide", "--project", str(project))
+    store = store_of(project)
+    matter = next(m for m in matters(store) if m.finding.check == "bend")
+    from_window, from_command = 0, 0
+    for round_ in range(ROUNDS):
+        server = Apart(project)
+        writer = subprocess.Popen(
+            [sys.executable, "-c", WRITER, str(store), str(from_command)], stdout=subprocess.PIPE, text=True
+        )
+        with killed_in_the_end(server.process, writer):
+            assert writer.stdout is not None and writer.stdout.readline()
+            with server.window() as window:
+                window.hear("hello")
+                end = time.monotonic() + 0.05 + 0.011 * (round_ % 23)
+                while time.monotonic() < end or not from_window:
+                    said = {**WORDS, "by": "window", "note": str(from_window)}
+                    told = window.ask("decide", findings=[matter.finding.finding_id], **said)
+                    assert told["say"] == "decided"
+                    from_window += 1
+                more = {**said, "note": "on its way"}
+                window.tell({"do": "decide", "seq": 1, "findings": [matter.finding.finding_id], **more})
+                time.sleep(0.003 * (round_ % 7))
+                for process in (server.process, writer):
+                    process.send_signal(signal.SIGKILL)
+            rest = writer.stdout.read().split()
+        kept = histories(store)
+        there = [d.note for d in kept[matter.number] if d.by == "window" and d.note != "on its way"]
+        assert there == [str(k) for k in range(from_window)]
+        there = [d.note for d in kept[1] if d.by == "N. N."]
+        assert there == [str(k) for k in range(len(there))] and len(there) > (int(rest[-1]) if rest else from_command)
+        from_command = len(there)
+    with opening.opened(store) as connection:
+        assert connection.execute("PRAGMA integrity_check").fetchone() == ("ok",)
+    assert from_window >= ROUNDS

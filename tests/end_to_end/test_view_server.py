@@ -10,7 +10,7 @@ import httpx
 import pytest
 from websockets.exceptions import ConnectionClosed, InvalidStatus
 
-from tests.scratch_project import Scratch
+from tests.scratch_project import Scratch, brought_in
 from tests.viewer_window import Served, served
 
 SAMPLE = Path(__file__).parents[2] / "sample_models" / "workshop"
@@ -205,6 +205,24 @@ def test_what_was_saved_is_taken_back_as_a_new_change(server, project) -> None:
     assert (project / "route3d.toml").read_text(encoding="utf-8") == text
 
 
+def test_the_distance_between_two_things_is_that_of_their_surfaces(server) -> None:
+    header = server.get("/building.bin").content
+    elements = json.loads(header[4 : 4 + int.from_bytes(header[:4], "little")])["elements"]
+    duct = next(element["id"] for element in elements if element["role"] == "duct")
+    radius = next(run for run in server.review()["runs"] if run["id"] == "a")["radius_m"]
+    with server.window() as window:
+        # the run at 3.0 m, the top of the duct at 2.9 m
+        told = window.ask("distance", **{"from": {"run": "a"}, "to": {"element": duct}})
+        assert told["say"] == "distance" and told["gap_m"] == pytest.approx(0.1 - radius, abs=1e-9)
+        assert told["from_m"][2] - told["to_m"][2] == pytest.approx(0.1 - radius, abs=1e-6)
+        back = window.ask("distance", **{"from": {"element": duct}, "to": {"run": "a"}})
+        assert back["gap_m"] == pytest.approx(told["gap_m"]) and back["from_m"] == told["to_m"]
+        runs = window.ask("distance", **{"from": {"run": "a"}, "to": {"run": "b"}})
+        assert runs["gap_m"] == pytest.approx(3.5 - 2 * radius, abs=1e-6)
+        for wrong in (None, {"run": "gone"}, {"element": []}, "a"):
+            assert "that are there" in window.ask("distance", **{"from": wrong, "to": {"run": "a"}})["why"]
+
+
 def test_a_strap_beyond_a_shortened_end_is_left_out_and_comes_back(server) -> None:
     before = corners(server, "b")
     shorter = [before[0], [before[1][0] - 1.0, *before[1][1:]]]
@@ -363,6 +381,7 @@ def test_others_on_the_network_look_and_do_not_touch(project, monkeypatch) -> No
         assert hello["editable"] is False and "read-only" in hello["why_not_editable"]
         for do in ("draft", "save", "take-drafts", "drop-drafts", "reload"):
             assert "read-only" in window.ask(do, edits=[lowered(server)])["why"]
+        assert window.ask("distance", **{"from": {"run": "a"}, "to": {"run": "b"}})["say"] == "distance"
         window.tell({"do": "select", "run": "a"})
         window.ask("save")
         assert [m["say"] for m in other.heard] == []
@@ -432,7 +451,7 @@ def test_saving_over_a_file_that_somebody_changed_is_refused_and_the_draft_stays
 
 def test_a_drawing_that_changes_is_noticed_and_read_again_when_asked(server, project) -> None:
     with server.window() as window:
-        window.hear("hello")
+        window.ask("draft", edits=[lowered(server)])  # with a draft in force nothing is read without being asked
         drawing = project / "model.dxf"
         text = drawing.read_text(encoding="utf-8")
         time.sleep(0.3)
@@ -444,6 +463,46 @@ def test_a_drawing_that_changes_is_noticed_and_read_again_when_asked(server, pro
         assert window.hear("input-changed")["files"] == []
         window.tell({"do": "reload", "seq": 5})
         assert window.hear("review-changed")["revision"] > 1
+
+
+def test_without_drafts_changed_files_are_read_anew_by_themselves(server, project) -> None:
+    with server.window() as window:
+        path = project / "route3d.toml"
+        text = path.read_text(encoding="utf-8")
+        path.write_text(text[: text.index("path =") + 12], encoding="utf-8")  # half of it is written
+        assert window.hear("input-changed")["files"] == ["route3d.toml"]
+        time.sleep(0.7)
+        path.write_text(text.replace("3000]", "3020]"), encoding="utf-8")
+        window.hear("review-changed")
+        assert [m for m in window.heard if m["say"] == "failed"] == []
+        assert corners(server, "b")[0][2] - corners(server, "a")[0][2] == pytest.approx(0.0)
+        assert server.desk.opened.checked.job.runs[0].corners_m[0][2] == pytest.approx(3.02)
+
+
+def test_a_file_that_stays_broken_is_told_and_what_was_read_stays(server, project, monkeypatch) -> None:
+    monkeypatch.setattr("route3d.viewer.windows._PATIENCE_S", 0.5)
+    with server.window() as window:
+        (project / "route3d.toml").write_text("broken = [", encoding="utf-8")
+        failed = window.hear("failed")
+        assert failed["seq"] is None and "route3d.toml" in failed["why"]
+        assert len(server.review()["runs"]) == 2
+
+
+def test_files_that_drawings_bring_in_are_watched_too(scratch) -> None:
+    brought_in(scratch)
+    with served(scratch.folder) as server, server.window() as window:
+        watched = set(server.desk.opened.watched)
+        assert {"route3d.toml", "host.dxf", "level/frame.dxf", "town.toml", "rules/county.toml", "plate.gltf",
+                "plate.bin"} <= watched  # fmt: skip
+        window.hear("hello")
+        for name in ("level/frame.dxf", "plate.bin", "rules/county.toml"):
+            path = scratch.folder / name
+            window.ask("draft", edits=[{"run": "a", "straps_at_m": [0.25, 0.7]}])
+            raw = path.read_bytes()
+            path.write_bytes(raw + b"\n")
+            assert window.hear("input-changed")["files"] == [name]
+            path.write_bytes(raw)
+            assert window.hear("input-changed")["files"] == []
 
 
 def test_drafts_stay_in_force_when_files_are_read_again(server, project) -> None:

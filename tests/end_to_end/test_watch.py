@@ -10,7 +10,10 @@ from collections.abc import Iterator
 from contextlib import contextmanager
 from pathlib import Path
 
+import numpy as np
 import pytest
+
+from tests.scratch_project import brought_in
 
 FINE = [(0, 0, 3000), (1000, 0, 3000)]
 WAIT_S = 120.0  # only a limit, so that a fault does not hang the tests
@@ -100,4 +103,23 @@ def test_a_project_that_stays_broken_is_said_and_the_watch_goes_on(project: Path
         file.write_text(whole.replace("[[run]]", "[[rnu]]"), encoding="utf-8")
         assert "rnu" in watch.until("earlier state")
         file.write_text(whole.replace("straps = [300", "straps = [320"), encoding="utf-8")
+        watch.until("read and checked in")
+
+
+@pytest.mark.parametrize("name", ["level/frame.dxf", "plate.bin", "rules/county.toml"])
+def test_files_that_drawings_and_rules_bring_in_are_watched(scratch, name: str) -> None:
+    folder = brought_in(scratch)
+    with watching(folder, "--times", "1") as watch:
+        watch.until("watching")
+        path = folder / name
+        raw = path.read_bytes()
+        changed = (
+            raw.replace(b"the county's", b"another county's")
+            if name.endswith(".toml")
+            else raw.replace(b"900.0", b"950.0")
+        )
+        if name.endswith(".bin"):
+            changed = np.array([[0, 2, 0], [1, 2, 0], [1, 2, 2]], dtype="<f4").tobytes()
+        assert changed != raw
+        path.write_bytes(changed)
         watch.until("read and checked in")

@@ -16,9 +16,7 @@ def main() -> int:
     parser = argparse.ArgumentParser(prog="python -m tests.fuzz", description=__doc__)
     parser.add_argument("targets", nargs="*", metavar="TARGET", help=f"of {', '.join(TARGETS)}; none: all")
     parser.add_argument("--seconds", type=float, default=60.0, help="for each target (60)")
-    parser.add_argument(
-        "--seed", type=int, default=int(time.time()), help="same seed, same inputs; not said: the clock"
-    )
+    parser.add_argument("--seed", type=int, default=int(time.time()), help="same seed, same inputs (the clock)")
     parser.add_argument("--blind", action="store_true", help="do not look at which lines are reached")
     parser.add_argument("--keep", type=Path, help="where inputs that broke something are kept")
     asked = parser.parse_args()

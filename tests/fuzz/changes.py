@@ -16,14 +16,25 @@ NUMBERS = (
     2**31 - 1, 2**31, 2**32, 2**53, 2**63, 2**64, 10**400, float("inf"), float("-inf"), float("nan"), 5e-324,
 )  # fmt: skip
 WORDS = (
-    "", " ", "a", "\u001b[31mred", "\u009b31m", "\u202eleft", "../../etc/passwd", "/dev/zero", "C:\\x", "\\\\host\\share",
-    "=1+1", "@SUM(A1)", "-2+3", "<script>alert(1)</script>", "]]>", "</script><!--", "[bold]x[/bold]", "[/]", "%s%n{0}{}",
-    "\u0000", "a\nb", "\ufeff", "\ud7ff", "é" * 200, "a" * 300, "*", "?", "[", "[!", "**", "水", "İ", "ß", "1,5", "1e999",
+    "", " ", "a", "\u001b[31mred", "\u009b31m", "\u202eleft", "../../etc/passwd", "/dev/zero", "C:\\x",
+    "\\\\host\\share",
+    "=1+1", "@SUM(A1)", "-2+3", "<script>alert(1)</script>", "]]>", "</script><!--", "[bold]x[/bold]", "[/]",
+    "%s%n{0}{}",
+    "\u0000", "a\nb", "\ufeff", "\ud7ff", "é" * 200, "a" * 300, "*", "?", "[", "[!", "**", "水", "İ", "ß", "1,5",
+    "1e999",
     "nan", "inf", "6 ft", "-6 ft", "0x10", "٣", "${HOME}", "$(x)", "`x`", "mm", "nec-2023", "duct", "box", "x.dxf",
 )  # fmt: skip
 TOKENS = (
     b"nan", b"-nan", b"inf", b"-1", b"0", b"4294967295", b"2147483648", b"-2147483649", b"1e400", b"1e-400", b"9" * 400,
-    b"\xff\xfe", b"\x00", b"\xed\xa0\x80", b"\x1b[31m", b"\r", b"\n\n", b"\xef\xbb\xbf", b"1,5", b"", b"+", b"1_000", b"0x1f",
+    b"\xff\xfe", b"\x00", b"\xed\xa0\x80", b"\x1b[31m", b"\r", b"\n\n", b"\xef\xbb\xbf", b"1,5", b"", b"+", b"1_000",
+    b"0x1f",
+)  # fmt: skip
+
+
+CODES = (0, 1, 2, 5, 8, 10, 11, 20, 30, 38, 39, 40, 42, 62, 66, 70, 71, 72, 73, 90, 91, 210, 330, 999, 1001, -5)
+BROKEN = (
+    zipfile.BadZipFile, ValueError, OSError, NotImplementedError, zlib.error, EOFError, RuntimeError, IndexError,
+    KeyError, struct.error,
 )  # fmt: skip
 
 
@@ -98,9 +109,7 @@ def tags_changed(data: bytes, rnd: random.Random) -> bytes:
     if kind <= 2:
         lines[pair + 1] = rnd.choice((*TOKENS, b"%d" % rnd.choice((0, 1, 2, 4, 64, 70000)), rnd.choice(lines)))
     elif kind == 3:
-        lines[pair] = b"%3d" % rnd.choice(
-            (0, 1, 2, 5, 8, 10, 11, 20, 30, 38, 39, 40, 42, 62, 66, 70, 71, 72, 73, 90, 91, 210, 330, 999, 1001, -5)
-        )
+        lines[pair] = b"%3d" % rnd.choice(CODES)
     elif kind == 4:
         del lines[pair : pair + 2 * rnd.choice((1, 1, 2, 8))]
     elif kind == 5:
@@ -274,19 +283,7 @@ def zip_changed(data: bytes, rnd: random.Random) -> bytes:
             for entry, content in entries:
                 archive.writestr(entry, content)
         return out.getvalue()
-    except (
-        zipfile.BadZipFile,
-        ValueError,
-        OSError,
-        NotImplementedError,
-        zlib.error,
-        EOFError,
-        RuntimeError,
-        IndexError,
-        KeyError,
-        struct.error,
-        UnicodeError,
-    ):
+    except BROKEN:
         return bytes_changed(data, rnd)
 
 

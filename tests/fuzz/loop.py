@@ -40,8 +40,8 @@ BATCH = 200
 class Target:
     """One thing to fuzz: whole inputs to begin with, how they are changed, and how one is tried.
 
-    ``attempt`` gets the path of the input and returns a word for what happened; ``Route3DError`` is an answer, any other
-    exception is a fault. ``Wrong`` says that the answer itself is one.
+    ``attempt`` gets the path of the input and returns a word for what happened; ``Route3DError`` is an answer, any
+    other exception is a fault. ``WrongError`` says that the answer itself is one.
     """
 
     name: str
@@ -187,7 +187,7 @@ def _child(
     sys.stdout = sys.stderr = open(os.devnull, "w")  # noqa: SIM115 - for as long as the process lives
     warnings.simplefilter("error")
     used = int(Path("/proc/self/statm").read_text().split()[0]) * resource.getpagesize()
-    resource.setrlimit(resource.RLIMIT_AS, (used + BYTES_MORE, used + BYTES_MORE))
+    resource.setrlimit(resource.RLIMIT_AS, (used + BYTES_MORE, resource.RLIM_INFINITY))
     signal.signal(signal.SIGPROF, _too_long)
     trying = folder / "trying"
     seen = set(reached)

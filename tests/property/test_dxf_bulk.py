@@ -224,6 +224,112 @@ class Writer:
         sides = [[k, (k + 1) % count, count + (k + 1) % count, count + k] for k in range(count)]
         return corners, [list(range(count))[::-1], list(range(count, 2 * count)), *sides]
 
+    def thickness(self):
+        if self.chance(0.1 + self.odd):
+            self.tag(39, self.rnd.choice(["0", "0.0", "25.5", "-300"]))
+
+    def radius(self):
+        usual = [self.rnd.uniform(0.1, 900), self.rnd.uniform(1, 30), 7.0]
+        return self.number(self.rnd.choice(usual if not self.chance(self.odd) else [0.0, -5.0, 1e11, 1e15, 1e-9]))
+
+    def arc(self, layer):
+        for _ in range(self.rnd.randint(1, 3)):
+            self.start("ARC", layer, "AcDbCircle")
+            self.thickness()
+            self.point(10, self.corners()[0])
+            self.tag(40, self.radius())
+            if not self.r12:
+                self.tag(100, "AcDbArc")
+            self.tag(50, self.number(self.rnd.choice([0.0, 90.0, self.rnd.uniform(-720, 720)])))
+            if not self.chance(self.odd / 6):
+                self.tag(51, self.number(self.rnd.choice([0.0, 360.0, self.rnd.uniform(-720, 720)])))
+            self.tail()
+
+    def circle(self, layer):
+        for _ in range(self.rnd.randint(1, 3)):
+            self.start("CIRCLE", layer, "AcDbCircle")
+            self.thickness()
+            self.point(10, self.corners()[0])
+            if not self.chance(self.odd / 6):
+                self.tag(40, self.radius())
+            self.tail()
+
+    def dot(self, layer):
+        self.start("POINT", layer, "AcDbPoint")
+        self.point(10, self.corners()[0])
+        self.thickness()
+        if self.chance(0.2):
+            self.tag(50, 30.0)
+        self.tail()
+
+    def plan(self):
+        """Return corners with repeats and returns, at times."""
+        x, y = (self.rnd.uniform(-1e4, 1e4) for _ in range(2))
+        near = [(x, y), (x + 600, y), (x + 600, y + 400), (x + 250.5, y + 400), (x + 250.5, y + 900), (x, y + 900)]
+        points = near[: self.rnd.randint(1, 6)]
+        if self.chance(0.3):
+            points.insert(self.rnd.randrange(len(points)), self.rnd.choice(points))
+        if self.chance(0.3):
+            points.append(points[0])
+        return points
+
+    def lwpolyline(self, layer):
+        if self.r12 and not self.chance(self.odd):
+            return self.polyline(layer)
+        self.start("LWPOLYLINE", layer, "AcDbPolyline")
+        points = self.plan() if not self.chance(self.odd / 4) else []
+        self.tag(90, len(points))
+        self.tag(70, self.rnd.choice([0, 1, 128, 129]))
+        if self.chance(0.2):
+            self.tag(43, self.rnd.choice(["0.0", "30", "0"]))
+        if self.chance(0.5):
+            self.tag(38, self.number(self.rnd.uniform(-100, 3000)))
+        self.thickness()
+        bent = self.chance(0.3)
+        for at in points:
+            for code, value in zip((10, 20, 30), (*at, 5.0), strict=True):
+                if code < 30 or self.chance(self.odd / 4):
+                    self.tag(code, self.number(value))
+            if self.chance(self.odd / 2):
+                self.tag(40, self.number(self.rnd.choice([0.0, 12.0])))
+                self.tag(self.rnd.choice([41, 41, 40]), self.number(self.rnd.choice([0.0, 20.0])))
+            if bent and self.chance():
+                self.tag(42, self.number(self.rnd.choice([0.0, 0.3, -1.0, 1e-7, 2.5])))
+            if self.chance(0.05):
+                self.tag(91, self.rnd.choice([0, 7]))
+        if self.chance(self.odd / 4):
+            self.tag(self.rnd.choice([38, 39, 70, 8, 60]), 1)
+        return self.tail()
+
+    def polyline(self, layer):
+        in_space = self.chance()
+        self.start("POLYLINE", layer, "AcDb3dPolyline" if in_space else "AcDb2dPolyline")
+        if not self.chance(self.odd / 4):
+            self.tag(66, 1)
+        if self.chance(0.8):
+            self.point(10, (0, 0, self.rnd.choice([0, 25.5])))
+        if not in_space:
+            self.thickness()
+            for code in (40, 41):
+                if self.chance(0.1 + self.odd / 2):
+                    self.tag(code, self.number(self.rnd.choice([0.0, 15.0])))
+        self.tag(70, (8 if in_space else 0) | self.rnd.choice([0, 1]) | (4 if self.chance(self.odd / 2) else 0))
+        self.tail()
+        bent = self.chance(0.2) and not in_space
+        points = self.plan() if not self.chance(self.odd / 4) else []
+        z = self.rnd.uniform(0, 2000)
+        for at in points:
+            flags = (32 if in_space else 0) | (16 if self.chance(self.odd / 4) else 0)
+            more = [(42, self.number(self.rnd.choice([0.0, 0.4, -1.0])))] if bent else []
+            if self.chance(self.odd / 2):
+                more.append((self.rnd.choice([40, 41]), self.number(self.rnd.choice([0.0, 22.0]))))
+            kind = "AcDb3dPolylineVertex" if in_space else "AcDb2dVertex"
+            self.vertex(layer, (*at, z + (self.rnd.uniform(0, 50) if in_space else 0)), flags, more, kind)
+        self.seqend(layer)
+
+    def wire(self, layer):
+        self.rnd.choice([self.line, self.arc, self.circle, self.dot, self.lwpolyline, self.polyline])(layer)
+
     def line(self, layer):
         for _ in range(self.rnd.randint(1, 4)):
             self.start("LINE", layer, "AcDbLine")
@@ -248,7 +354,7 @@ class Writer:
         for _ in range(count):
             layer = self.rnd.choice(LAYERS) if not self.chance(self.odd / 4) else self.rnd.choice(["a\\U+00E9", " x "])
             kind = self.rnd.choice(
-                [self.box_of_faces, self.box_of_faces, self.polyface, self.polyface, self.grid, self.line, self.mesh]
+                [self.box_of_faces, self.box_of_faces, self.polyface, self.grid, self.mesh, self.wire, self.wire]
             )
             kind(layer)
 
@@ -299,7 +405,7 @@ def both(data, roles, rows_max=dxf_collect.ROWS_MAX):
         with patch.object(dxf_bulk, "_LEAST", 1), patch.object(dxf_open, "take_out", wraps=dxf_bulk.take_out) as taker:
             ours = read(path, roles)
             used = taker(data, "cp1252", marked=b"AC1009" not in data) is not None
-        with patch.object(dxf_open, "take_out", lambda *_: None):
+        with patch.object(dxf_open, "take_out", lambda *_, **__: None):
             theirs = read(path, roles)
     return ours, theirs, used
 
@@ -396,7 +502,7 @@ def all_named(data):
 )
 def test_lines_in_bulk_are_those_of_the_library_whatever_they_stand_for(seed, odd, role, rows_max) -> None:
     writer = Writer(seed, odd)
-    with patch.object(Writer, "box_of_faces", Writer.line), patch.object(Writer, "polyface", Writer.line):
+    with patch.object(Writer, "box_of_faces", Writer.wire), patch.object(Writer, "polyface", Writer.wire):
         data = writer.text()
     roles = dict.fromkeys(LAYERS, role) | {"P-PIPE 2": "pipe"}
     ours, theirs, used = both(data, roles, rows_max)

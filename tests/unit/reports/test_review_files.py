@@ -6,13 +6,16 @@ import csv
 import io
 import json
 from dataclasses import replace
+from pathlib import Path
 from xml.etree import ElementTree
 
+import jsonschema
 import numpy as np
 import openpyxl
 import pypdfium2
 import pytest
 import trimesh
+from lxml import etree
 from PIL import Image
 
 from route3d.drawables import origin_of
@@ -33,6 +36,9 @@ from route3d.reports.takeoff_xlsx import workbook_of
 from route3d.review import judge
 from tests.builders import block, book, cable
 
+SCHEMAS = Path(__file__).parents[2] / "data" / "schemas"
+SARIF_SCHEMA = json.loads((SCHEMAS / "sarif-2.1.0-rtm.5.json").read_text(encoding="utf-8"))
+JUNIT_SCHEMA = etree.XMLSchema(etree.parse(SCHEMAS / "junit-10.xsd"))
 HOSTILE = '=HYPERLINK("x")<b>&\x00\x1b\u202e ../..\\ 水'
 SURVEY = np.array([512_345.25, 4_100_678.5, 120.0])
 UNREAD = Unread("a.dxf", HOSTILE, "S-X", "BODY", "its data is damaged")
@@ -132,6 +138,21 @@ def test_the_log_has_a_result_per_finding_with_level_rule_and_a_relative_file(re
         assert ":" not in uri and " " not in uri and "#" not in uri
     assert len(run["invocations"][0]["toolExecutionNotifications"]) == 1
     assert run["tool"]["driver"]["fullDescription"]["text"] == CAUTION
+
+
+@pytest.mark.parametrize("shift", [np.zeros(3), SURVEY])
+def test_the_log_and_the_gate_keep_to_their_published_schemas(review, shift) -> None:
+    doubt = Finding("input", "caution", None, None, "r", None, None, None, None, "", HOSTILE, HOSTILE, True)
+    for shown in (review, checked(job(shift)), replace(review, findings=(doubt,), runs=()), replace(review, unread=())):
+        elements = {e.element_id: replace(e, file=HOSTILE) for e in job().elements}
+        log = json.loads(sarif(shown, CHECKS, elements, "route3d.toml"))
+        validator = jsonschema.Draft4Validator(SARIF_SCHEMA, format_checker=jsonschema.FormatChecker())
+        assert [f"{list(e.absolute_path)}: {e.message}" for e in validator.iter_errors(log)] == []
+        assert not validator.is_valid({**log, "version": "2"}) and not validator.is_valid({"runs": []})
+        tree = etree.fromstring(junit(shown, CHECKS))
+        JUNIT_SCHEMA.assertValid(tree)
+        tree.set("surprise", "x")
+        assert not JUNIT_SCHEMA.validate(tree)
 
 
 # --- scene --------------------------------------------------------------------------------------------------------

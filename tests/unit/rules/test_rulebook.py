@@ -6,7 +6,7 @@ from route3d.errors import RuleBookError
 from route3d.model.cable import METHODS
 from route3d.rules.bend import required_bend
 from route3d.rules.records import SOURCES
-from route3d.rules.rulebook import SHIPPED, load_rulebook
+from route3d.rules.rulebook import SHIPPED, load_rulebook, rule_files
 from tests.builders import book, book_from, cable
 
 OWN = 'extends = "nec-2023"\n'
@@ -158,3 +158,16 @@ def test_the_rule_file_shown_in_the_readme_can_be_used(tmp_path: Path) -> None:
     assert rule is not None and rule.interval_m == pytest.approx(1.2192)
     assert required_bend(cable(), own).inner_radius_m == pytest.approx(0.108)
     assert own.first_strap("ac") is None
+
+
+def test_the_files_of_a_rule_set_are_itself_and_what_it_extends(tmp_path) -> None:
+    (tmp_path / "rules").mkdir()
+    (tmp_path / "rules" / "county.toml").write_text('extends = "nec-2023"\n', encoding="utf-8")
+    (tmp_path / "town.toml").write_text('extends = "rules/county.toml"\n', encoding="utf-8")
+    assert rule_files("town.toml", tmp_path) == (tmp_path / "town.toml", tmp_path / "rules" / "county.toml")
+    assert rule_files("nec-2023", tmp_path) == ()
+    (tmp_path / "rules" / "county.toml").write_text('extends = "../town.toml"\n', encoding="utf-8")
+    assert len(rule_files("town.toml", tmp_path)) == 2
+    (tmp_path / "rules" / "county.toml").write_text("broken = [", encoding="utf-8")
+    assert len(rule_files("town.toml", tmp_path)) == 2
+    assert rule_files("missing.toml", tmp_path) == (tmp_path / "missing.toml",)

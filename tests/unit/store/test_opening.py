@@ -14,9 +14,10 @@ import pytest
 from route3d.errors import StoreError
 from route3d.model.decision import Decision
 from route3d.model.finding import CHECKS
-from route3d.store.decisions import decide, history, matters
+from route3d.model.topic import topic_guid
+from route3d.store.decisions import decide, finding_text, history, matters
 from route3d.store.opening import opened, writing
-from route3d.store.recording import record
+from route3d.store.recording import kept, record, trend_points
 from route3d.store.schema import STEPS
 from tests.unit.store.test_recording import CLASH, revision
 
@@ -92,12 +93,55 @@ def test_a_later_version_is_refused(store: Path) -> None:
         matters(store)
 
 
+def test_in_a_folder_that_cannot_be_written_to_it_is_read_and_left_alone(
+    store: Path, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    decide(store, [1], Decision("2026-01-01", "N. N.", "to-mend", "", "", ""))
+    before = {path.name: path.read_bytes() for path in store.parent.iterdir()}
+    monkeypatch.setattr("route3d.store.opening.os.access", lambda path, mode: False)
+    whole = kept(store)
+    assert [m.decided for m in whole.matters] == ["to-mend"] and whole.matters == matters(store)
+    assert {path.name: path.read_bytes() for path in store.parent.iterdir()} == before
+    store.write_bytes(b"not a database" * 100)
+    with pytest.raises(StoreError):
+        kept(store)
+
+
+def test_in_such_a_folder_an_earlier_version_is_refused(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> None:
+    path = tmp_path / "old.sqlite"
+    with opened(path, STEPS[:1]):
+        pass
+    monkeypatch.setattr("route3d.store.opening.os.access", lambda path, mode: False)
+    with pytest.raises(StoreError, match="earlier version"):
+        matters(path)
+
+
 def test_bringing_up_to_date_keeps_a_copy_and_what_was_there(store: Path) -> None:
     more = (*STEPS, "ALTER TABLE matter ADD COLUMN storey TEXT NOT NULL DEFAULT '';")
     with opened(store, more) as connection:
         assert connection.execute("SELECT storey FROM matter").fetchall() == [("",)]
     copy = store.with_name(f"{store.name}.before-{len(more)}")
     assert len(matters(copy)) == 1
+
+
+def test_a_database_of_the_first_release_is_brought_up_to_date_with_its_topics(tmp_path: Path) -> None:
+    path = tmp_path / "old.sqlite"
+    finding = finding_text(CLASH)
+    with opened(path, STEPS[:1]) as old, writing(old):
+        old.execute(
+            "INSERT INTO revision (recorded, made, project, rules, checks, inputs, unread, counts, digest) "
+            "VALUES ('2026-01-01', '2026-01-01', 'p', 'nec-2023', '[]', '[]', 0, '{}', 'x')"
+        )
+        for name in ("clash-1", "clash-2", "clash-1"):  # the first is mended, and its id went to another one
+            old.execute(
+                "INSERT INTO matter (since, presence, mended, ambiguous, finding_id, finding) "
+                "VALUES ('2026-01-01', 'found', NULL, 0, ?, ?)", (name, finding),
+            )  # fmt: skip
+            old.execute("INSERT INTO event (matter, at, kind, why) VALUES (1, '2026-01-01', 'first-found', '')")
+    topics = [m.topic for m in matters(path)]
+    assert topics[:2] == [topic_guid("p", "clash-1"), topic_guid("p", "clash-2")] and len(set(topics)) == 3
+    assert [p.fresh for p in trend_points(path)] == [3]
+    assert path.with_name(f"{path.name}.before-{len(STEPS)}").exists()
 
 
 def test_a_step_that_fails_changes_nothing(store: Path) -> None:

@@ -6,11 +6,12 @@ from pathlib import Path
 import pytest
 
 from route3d.errors import StoreError
-from route3d.model.decision import Decision, Matter
+from route3d.model.decision import Decision, Kept, Matter, by_finding
 from route3d.model.finding import CHECKS, Finding
 from route3d.model.revision import Revision, RunMark
 from route3d.store.decisions import decide, history, matters
 from route3d.store.recording import Recorded, record, trend_points
+from route3d.store.recording import kept as all_kept
 from tests.unit.test_matching import RUN_A, RUN_B, found
 
 CLASH = found("clash-1", (1.0, 0.0, 3.0))
@@ -105,8 +106,9 @@ def test_a_renamed_run_keeps_its_decision(store: Path) -> None:
     [
         replace(CLASH, measured=-0.05),
         replace(CLASH, point_m=(3.0, 0.0, 3.0)),
+        replace(CLASH, point_m=(1.2, 0.0, 3.0), other="m:2"),
     ],
-    ids=["worse", "moved far"],
+    ids=["worse", "moved far", "moved, against something else"],
 )
 def test_what_was_accepted_is_asked_again_when_it_is_worse_or_elsewhere(store: Path, later: Finding) -> None:
     kept(store, CLASH)
@@ -114,6 +116,14 @@ def test_what_was_accepted_is_asked_again_when_it_is_worse_or_elsewhere(store: P
     assert kept(store, later, day=2).asked_again == (1,)
     assert only(store).decided == "open"
     assert "before: accepted" in only(store).note
+
+
+@pytest.mark.parametrize("x_m", [1.0, 1.04])
+def test_what_was_accepted_stays_accepted_when_a_drawing_comes_with_new_handles(store: Path, x_m: float) -> None:
+    kept(store, CLASH)
+    decide(store, [1], decided("accepted"))
+    kept(store, replace(CLASH, point_m=(x_m, 0.0, 3.0), other="m:77", finding_id="clash-9"), day=2)
+    assert only(store).decided == "accepted"
 
 
 def test_what_was_accepted_stays_accepted_when_it_is_better(store: Path) -> None:
@@ -159,3 +169,61 @@ def test_the_trend_counts_each_revision(store: Path) -> None:
     kept(store, CLASH)
     kept(store, day=2)
     assert [point.counts.get("violation", 0) for point in trend_points(store)] == [1, 0]
+
+
+def test_the_trend_tells_what_each_check_changed(store: Path) -> None:
+    other = replace(CLASH, finding_id="clash-2", other="m:2", point_m=(9.0, 0.0, 3.0))
+    kept(store, CLASH, other)
+    kept(store, other, day=2)
+    kept(store, CLASH, other, day=3)
+    kept(store, other, day=4, runs=(replace(RUN_A, verdict="unchecked"), RUN_B))
+    points = trend_points(store)
+    assert [(p.fresh, p.mended, p.returned, p.lost) for p in points] == [
+        (2, 0, 0, 0),
+        (0, 1, 0, 0),
+        (0, 0, 1, 0),
+        (0, 0, 0, 1),
+    ]
+    assert sum(p.fresh for p in points) == len(matters(store))
+
+
+def test_two_checks_of_one_second_keep_their_own_part_of_the_trend(store: Path) -> None:
+    kept(store, CLASH)
+    kept(store)
+    assert [(p.fresh, p.mended) for p in trend_points(store)] == [(1, 0), (0, 1)]
+
+
+def test_a_check_of_files_read_before_somebody_else_recorded_one_is_left_out(store: Path) -> None:
+    kept(store, CLASH)
+    record(store, revision(), CHECKS, "2026-01-02T00:00:00Z", after=1)
+    late = record(store, revision(CLASH), CHECKS, "2026-01-03T00:00:00Z", after=1)
+    assert late.overtaken and late.unchanged
+    assert only(store).presence == "mended"
+    assert record(store, revision(CLASH), CHECKS, "2026-01-03T00:00:00Z", after=2).found_again == (1,)
+
+
+def test_topics_are_for_good_and_never_shared(store: Path) -> None:
+    second = replace(CLASH, finding_id="clash-2", other="m:2", point_m=(9.0, 0.0, 3.0))
+    kept(store, CLASH, second)
+    topics = {m.number: m.topic for m in matters(store)}
+    # the first is mended, the second takes its id over; then something new is called like the second was
+    kept(store, replace(second, finding_id="clash-1"), day=2)
+    kept(
+        store,
+        replace(second, finding_id="clash-1"),
+        replace(second, finding_id="clash-2", point_m=(20.0, 0.0, 3.0), other="m:3"),
+        day=3,
+    )
+    now = {m.number: m.topic for m in matters(store)}
+    assert {n: now[n] for n in topics} == topics
+    assert len(set(now.values())) == len(now) == 3
+    assert by_finding(matters(store))["clash-1"].number == 2
+
+
+def test_all_that_is_kept_is_read_at_once(store: Path) -> None:
+    kept(store, CLASH)
+    decide(store, [1], decided("to-mend"))
+    whole = all_kept(store)
+    assert whole.matters == matters(store) and whole.trend == trend_points(store)
+    assert (whole.decisions[1], whole.events[1]) == history(store, 1)
+    assert all_kept(store.with_name("none")) == Kept()

@@ -38,6 +38,55 @@ async def noticed(path: Path, change: Callable[[], object]) -> list[list[str]]:
     return told
 
 
+def test_another_content_of_a_file_that_has_changed_already_is_told_again(tmp_path) -> None:
+    path = tmp_path / "a.dxf"
+    path.write_text("first", encoding="utf-8")
+    told: list[list[str]] = []
+
+    async def both() -> None:
+        known = {"a.dxf": (path, hashlib.sha256(b"first").hexdigest())}
+        stop, heard = asyncio.Event(), asyncio.Queue[int]()
+
+        async def tell(files: list[str]) -> None:
+            told.append(files)
+            heard.put_nowait(1)
+
+        watching = asyncio.create_task(inputs.watch_inputs(lambda: known, tell, stop))
+        await asyncio.sleep(0.5)
+        for text in ("half", "whole", "first"):
+            path.write_text(text, encoding="utf-8")
+            await asyncio.wait_for(heard.get(), 20)
+        stop.set()
+        await asyncio.wait_for(watching, 10)
+
+    with ThreadPoolExecutor(1) as thread:
+        thread.submit(lambda: asyncio.run(both())).result()
+    assert told == [["a.dxf"], ["a.dxf"], []]
+
+
+def test_what_changed_before_anybody_watched_is_told(tmp_path) -> None:
+    path = tmp_path / "a.dxf"
+    path.write_text("other", encoding="utf-8")
+    told: list[list[str]] = []
+
+    async def begun() -> None:
+        stop, heard = asyncio.Event(), asyncio.Event()
+
+        async def tell(files: list[str]) -> None:
+            told.append(files)
+            heard.set()
+
+        known = {"a.dxf": (path, hashlib.sha256(b"first").hexdigest())}
+        watching = asyncio.create_task(inputs.watch_inputs(lambda: known, tell, stop))
+        await asyncio.wait_for(heard.wait(), 20)
+        stop.set()
+        await asyncio.wait_for(watching, 10)
+
+    with ThreadPoolExecutor(1) as thread:
+        thread.submit(lambda: asyncio.run(begun())).result()
+    assert told == [["a.dxf"]]
+
+
 def replaced(path) -> None:
     beside = path.with_suffix(".new")
     beside.write_text("other", encoding="utf-8")

@@ -1,6 +1,6 @@
 /** The line to the server: it comes back by itself, and holds one draft in flight at a time. */
 
-import type { Aside, DecideOrder, Edit, FromServer, SelectMessage, ToServer } from "./payload";
+import type { Aside, DecideOrder, Edit, FromServer, SelectMessage, Thing, ToServer } from "./payload";
 
 export interface LineEvents {
   up(): void;
@@ -75,17 +75,23 @@ export class Live {
 
   /** Decide, past everything that waits for a check; return the number of the answer, null where there is no line. */
   decide(order: DecideOrder): number | null {
-    if (!this.greeted) return null;
-    const seq = this.next();
-    this.send({ do: "decide", seq, ...order });
-    return seq;
+    return this.question((seq) => ({ do: "decide", seq, ...order }));
   }
 
   /** Ask for something that no draft waits for. Returns the number of the answer; null: there is no line. */
   aside(order: Aside): number | null {
+    return this.question((seq) => ({ ...order, seq }));
+  }
+
+  /** Ask how far apart two things are; returns the number of the question, null where nobody can be asked. */
+  distance(from: Thing, to: Thing): number | null {
+    return this.question((seq) => ({ do: "distance", seq, from, to }));
+  }
+
+  private question(message: (seq: number) => ToServer): number | null {
     if (!this.greeted) return null;
     const seq = this.next();
-    this.send({ ...order, seq });
+    this.send(message(seq));
     return seq;
   }
 

@@ -6,7 +6,7 @@ import type { Pick } from "./scene/ground";
 import { Ghost } from "./scene/ghost";
 import { Scene } from "./scene/scene";
 import { Edits } from "./edits";
-import { Proposals, optionOf } from "./proposals";
+import { Proposals, betweenEnds, optionOf } from "./proposals";
 import { byId } from "./dom";
 import { passing } from "./filter";
 import { banners } from "./panels/banners";
@@ -24,7 +24,7 @@ import { runPanel } from "./panels/run";
 import { FindingsTable } from "./panels/table";
 import { unreadLine } from "./panels/unread";
 import { keys } from "./keys";
-import type { Edit, Point, Review } from "./payload";
+import type { Edit, Point, Review, Thing } from "./payload";
 import type { Source } from "./source";
 import { type Look, type State, Store, firstState, runOf, withoutRoute } from "./store";
 import { Lengths } from "./units";
@@ -116,12 +116,16 @@ export class Page {
         const mine = refs.filter((ref) => ref.run === store.get().editing.run);
         store.editing({ corner: mine.length === 1 ? mine[0].corner : null });
       },
-      measured: (measured) => store.update({ measured }),
+      measured: (measured) => {
+        store.update({ measured });
+        this.link?.distance(measured && thing(measured.from), measured && thing(measured.to));
+      },
       camera: () => this.places.moved(),
       section: (section) => store.look({ section }),
       slice: (slice) => store.look({ slice }),
       trouble: (sentence) => noPicture(sentence),
       mended: () => noPicture(""),
+      covered,
       says: (sentence) => {
         byId("status").textContent = sentence;
       },
@@ -184,7 +188,9 @@ export class Page {
     }
   }
 
-  private edited(edit: Edit, gesture: { id: string; phase: "moving" | "done"; label: string }): void {
+  private edited(made: Edit, gesture: { id: string; phase: "moving" | "done"; label: string }): void {
+    const ends = made.added === true ? withoutRoute(this.store.get()).find(({ id }) => id === made.run) : undefined;
+    const edit = ends === undefined ? made : betweenEnds(made, ends);
     if (edit.added === true) {
       this.scene.add(null);
       this.store.editing({ adding: false, run: edit.run, corner: null });
@@ -351,6 +357,18 @@ export class Page {
       this.store.line({ failures: [...this.store.get().line.failures, why] });
     }
   }
+}
+
+/** What a pick names to the server. */
+function thing({ run, element }: Pick): Thing | null {
+  return run !== null ? { run } : element !== null ? { element } : null;
+}
+
+/** What lies over the picture, in its pixels: words in it keep away from there. */
+function covered(): { left: number; top: number; right: number; bottom: number }[] {
+  const { left: x, top: y } = byId("picture").getBoundingClientRect();
+  const over = [...byId("picture-tools").children, byId("picture-key"), byId("status")].map((part) => part.getBoundingClientRect());
+  return over.filter(({ width }) => width > 0).map(({ left, top, right, bottom }) => ({ left: left - x, top: top - y, right: right - x, bottom: bottom - y }));
 }
 
 /** Say in the place of the picture why there is none; empty: there is one. */

@@ -379,12 +379,22 @@ export interface SelectMessage {
   camera: Camera | null;
 }
 
+/** Something with a surface: a run, or an element of the building. */
+export type Thing = { run: string } | { element: string };
+
+export interface Distance {
+  gap_m: number;
+  from_m: Point;
+  to_m: Point;
+}
+
 export type ToServer =
   | { do: "draft"; seq: number; edits: Edit[] }
   | { do: "save" | "take-drafts" | "reload"; seq: number }
   | { do: "drop-drafts"; seq: number; all?: boolean }
   | ({ do: "decide"; seq: number } & DecideOrder)
   | (Aside & { seq: number })
+  | { do: "distance"; seq: number; from: Thing; to: Thing }
   | ({ do: "select" } & SelectMessage);
 
 /** `seq` is null where another window asked. */
@@ -424,6 +434,7 @@ export type FromServer =
   | Checked
   | { say: "saved"; seq: number | null; files: string[]; notes?: string[]; unsaved: number }
   | { say: "failed"; seq: number | null; why: string }
+  | ({ say: "distance"; seq: number | null } & Distance)
   | { say: "dropped"; seq: number | null; unsaved: number }
   | ({ say: "decided"; seq: number | null } & DecisionNews)
   | { say: "drafts"; drafts: Drafts | null }

@@ -1,12 +1,13 @@
 /** Proposals: asked for, gone through, checked again where something has changed since, and taken over as a change. */
 
 import type { Edits } from "./edits";
-import type { Aside, FromServer, Option, Proposed } from "./payload";
+import type { Aside, Edit, FromServer, Option, Point, Proposed, WithoutRoute } from "./payload";
 import { type Proposing, type State, type Store, runOf, withoutRoute } from "./store";
 import type { Lengths } from "./units";
 import { counted } from "./units";
 
 export const NO_LINE = "There is no line to route3d; a proposal can be asked for when it is back.";
+const SNAP_M = 0.3;
 const NOT_ANY_MORE = "Something has changed since this was proposed, and it does not pass any more.";
 
 export interface ProposalEvents {
@@ -210,6 +211,18 @@ export class Proposals {
       if (known !== undefined) this.put({ ...known, stage: "failed", why: NO_LINE });
     }
   }
+}
+
+/** A route drawn by hand between given ends: it begins and ends there, and what the project says of its ends stays. */
+export function betweenEnds(edit: Edit, ends: WithoutRoute): Edit {
+  const { start: _, end: __, ...kept } = edit;
+  const corners = [...(edit.corners_m ?? [])];
+  const last = corners.length - 1;
+  const near = (a: Point, b: Point): boolean => Math.hypot(...a.map((value, axis) => value - b[axis])) <= SNAP_M;
+  if (last >= 1 && near(corners[0], ends.to_m) && near(corners[last], ends.from_m)) corners.reverse();
+  if (last >= 1 && near(corners[0], ends.from_m)) corners[0] = ends.from_m;
+  if (last >= 1 && near(corners[last], ends.to_m)) corners[last] = ends.to_m;
+  return { ...kept, corners_m: corners };
 }
 
 /** What was found, in a sentence that is read out. */

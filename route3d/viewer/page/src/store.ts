@@ -1,7 +1,7 @@
 /** What the page shows, in one place: panels and picture read it, and hear of every change. */
 
 import { type Filter, NO_FILTER } from "./filter";
-import type { Drafts, Element, Finding, Point, Proposed, Review, Run, Step, WithoutRoute } from "./payload";
+import type { Distance, Drafts, Element, Finding, Point, Proposed, Review, Run, Step, WithoutRoute } from "./payload";
 
 /** One selection everywhere. A selected finding brings its run and element with it. */
 export interface Selection {
@@ -136,6 +136,8 @@ export interface Measured {
   from_m: Point;
   to_m: Point;
   gap_m: number;
+  /** The shortest way between the two things that were clicked, or why it is not known; absent: not asked. */
+  nearest?: Distance | string;
 }
 
 type Listener = (now: State, before: State) => void;

@@ -5,7 +5,7 @@ import { Live } from "./live";
 import { changeWords, merged } from "./merge";
 import { followed } from "./decisions";
 import { formDone } from "./panels/decisions";
-import type { Aside, Book, Camera, Checked, DecideOrder, DecisionNews, FromServer, Hello, Review } from "./payload";
+import type { Aside, Book, Camera, Checked, DecideOrder, DecisionNews, Distance, FromServer, Hello, Review, Thing } from "./payload";
 import type { Scene } from "./scene/scene";
 import { READ_ONLY, type Store } from "./store";
 
@@ -23,6 +23,7 @@ export class LiveLink {
   private greeted = false;
   private taking = false;
   private dropping = false;
+  private measuring: number | null = null;
 
   constructor(
     private readonly store: Store,
@@ -140,6 +141,19 @@ export class LiveLink {
     this.select(camera);
   }
 
+  /** Ask for the shortest way between two things that were picked. */
+  distance(from: Thing | null, to: Thing | null): void {
+    this.measuring = from === null || to === null ? null : this.live.distance(from, to);
+  }
+
+  private nearest(nearest: Distance | string): void {
+    const { measured } = this.store.get();
+    this.measuring = null;
+    if (measured === null) return;
+    this.store.update({ measured: { ...measured, nearest } });
+    this.scene.measure.showNearest(typeof nearest === "string" ? null : nearest);
+  }
+
   private select(camera: Camera | null): void {
     const { line, selection } = this.store.get();
     if (line.follow) this.live.select({ ...selection, camera });
@@ -163,9 +177,16 @@ export class LiveLink {
       case "decided":
         this.decided(message);
         break;
+      case "distance":
+        if (message.seq === this.measuring) this.nearest(message);
+        break;
       case "failed":
         if (this.deciding !== null && message.seq === this.deciding.seq) {
           this.undecided(`Not kept: ${message.why}.`);
+          break;
+        }
+        if (message.seq !== null && message.seq === this.measuring) {
+          this.nearest(sentence(message.why));
           break;
         }
         this.taking = this.dropping = false;
@@ -193,7 +214,7 @@ export class LiveLink {
         }
         break;
       case "input-changed":
-        store.line({ changedInputs: [...new Set([...store.get().line.changedInputs, ...message.files])] });
+        store.line({ changedInputs: message.files });
         break;
       case "review-changed":
         store.line({ changedInputs: [] });

@@ -2,7 +2,7 @@ import assert from "node:assert/strict";
 import test from "node:test";
 import { Edits } from "../src/edits";
 import type { Aside, Edit, Option, Proposed, Review } from "../src/payload";
-import { Proposals, askable, isStale, longerWords, optionOf } from "../src/proposals";
+import { Proposals, askable, betweenEnds, isStale, longerWords, optionOf } from "../src/proposals";
 import { off } from "../src/scene/ghost";
 import { type Proposing, Store, firstState, withoutRoute } from "../src/store";
 import { Lengths } from "../src/units";
@@ -185,6 +185,15 @@ test("what blocks is said where nothing was found", () => {
     assert.equal(store.get().proposing?.stage, "nothing");
     assert.match(store.get().proposing?.why ?? "", words);
   }
+});
+
+test("a route drawn by hand begins and ends where the run does, and says nothing else of its ends", () => {
+  const made: Edit = { run: "L9", added: true, cable: "mc", start: "open", end: "open", corners_m: [[0.1, 0, 0], [3, 0, 0], [3, 1.9, 0.1]] };
+  assert.deepEqual(betweenEnds(made, ENDS), { run: "L9", added: true, cable: "mc", corners_m: [[0, 0, 0], [3, 0, 0], [3, 2, 0]] });
+  const back = { ...made, corners_m: [...(made.corners_m ?? [])].reverse() };
+  assert.deepEqual(betweenEnds(back, ENDS).corners_m, [[0, 0, 0], [3, 0, 0], [3, 2, 0]]);
+  const far: Edit = { ...made, corners_m: [[9, 9, 9], [8, 8, 8]] };
+  assert.deepEqual(betweenEnds(far, ENDS).corners_m, far.corners_m, "too far away to mean that end");
 });
 
 test("lengths are compared in words", () => {

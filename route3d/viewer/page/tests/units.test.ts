@@ -1,6 +1,8 @@
 import assert from "node:assert/strict";
 import test from "node:test";
-import { Lengths, feetInches, readLength } from "../src/units";
+import { rulerMarks } from "../src/panels/strip";
+import { roundLength, scaleWords } from "../src/scene/scale";
+import { Lengths, METRES, feetInches, readLength } from "../src/units";
 
 const close = (a: number | null, b: number): void => assert.ok(a !== null && Math.abs(a - b) < 1e-9, `${a} is not ${b}`);
 
@@ -25,6 +27,9 @@ test("lengths are shown in the project's unit", () => {
   assert.equal(new Lengths("mm").show(12.3456), "12.346 m");
   assert.equal(new Lengths("m").show(3), "3.000 m");
   assert.equal(new Lengths("m").show(0.0819), "81.9 mm");
+  assert.equal(new Lengths("cm").show(0.08185), "8.19 cm");
+  assert.equal(new Lengths("cm").show(12.3456), "1234.6 cm");
+  assert.equal(new Lengths("in").show(1.8288), "6 ft 0 in");
   assert.equal(new Lengths("ft").show(1.8288), "6 ft 0 in");
   assert.equal(new Lengths("ft").other(1.8288), "1829 mm");
 });
@@ -56,6 +61,37 @@ test("what is shown for typing comes back the same to a tenth of a millimetre", 
       assert.ok(back !== null && Math.abs(back - metres) <= 1e-4, `${unit} ${metres} ${back}`);
     }
   }
+});
+
+test("the ruler counts in the project's unit, in steps that people count in", () => {
+  const figures = (length: number, unit: "mm" | "cm" | "m" | "in" | "ft"): string => {
+    const { unit: said, figures: some } = rulerMarks(length, 5, unit);
+    return `${said}: ${some.map(({ figure }) => figure).join(" ")}`;
+  };
+  assert.equal(figures(3.03, "mm"), "mm: 0 1000 2000 3000");
+  assert.equal(figures(3.03, "cm"), "cm: 0 100 200 300");
+  assert.equal(figures(3.03, "m"), "m: 0 1 2 3");
+  assert.equal(figures(3.03, "in"), "in: 0 24 48 72 96");
+  assert.equal(figures(3.03, "ft"), "ft: 0 2 4 6 8");
+  assert.equal(figures(0.1, "in"), "in: 0 1 2 3");
+  assert.equal(figures(80, "in"), "in: 0 1200 2400");
+  for (const unit of ["mm", "cm", "m", "in", "ft"] as const) {
+    for (const length of [0.004, 0.7, 12, 450]) {
+      const { figures: some } = rulerMarks(length, 8, unit);
+      assert.ok(some.length >= 2 && some.length <= 9, `${unit} ${length}`);
+      for (const { at_m, figure } of some) assert.ok(Math.abs(Number(figure) * METRES[unit] - at_m) < 1e-6 * Math.max(at_m, 1));
+    }
+  }
+});
+
+test("the scale in the corner speaks the project's unit", () => {
+  assert.equal(scaleWords(roundLength(2.3, "m"), "mm"), "2000 mm");
+  assert.equal(scaleWords(roundLength(23, "m"), "mm"), "20 m");
+  assert.equal(scaleWords(roundLength(0.23, "m"), "m"), "200 mm");
+  assert.equal(scaleWords(roundLength(2.3, "m"), "m"), "2 m");
+  assert.equal(scaleWords(roundLength(0.23, "m"), "cm"), "20 cm");
+  assert.equal(scaleWords(roundLength(0.9, "ft"), "ft"), "2 ft");
+  assert.equal(scaleWords(roundLength(0.06, "in"), "in"), "2 in");
 });
 
 test("places get the origin back before they are rounded", () => {

@@ -84,12 +84,15 @@ function measuring(state: State, store: Store, lengths: Lengths): HTMLElement {
   const { measured } = state;
   const parts: HTMLElement[] = [];
   if (measured !== null) {
+    const { nearest: found } = measured;
+    const nearest = typeof found !== "object" ? found : found.gap_m > 0 ? lengths.both(found.gap_m) : "they touch or overlap";
     const by = measured.to_m.map((value, axis) => value - (measured.from_m[axis] ?? 0));
     parts.push(
       h(
         "dl", { class: "facts", role: "status" },
         h("dt", {}, "Distance"), h("dd", {}, lengths.both(measured.gap_m)),
         h("dt", {}, "Along x, y, z"), h("dd", {}, by.map((value) => lengths.show(value)).join(" · ")),
+        nearest !== undefined && [h("dt", {}, "Shortest"), h("dd", {}, nearest)],
         h("dt", {}, "From"), h("dd", {}, lengths.place(measured.from_m, state.review.origin_m)),
         h("dt", {}, "To"), h("dd", {}, lengths.place(measured.to_m, state.review.origin_m)),
       ),

@@ -1,8 +1,8 @@
 /** A run unrolled: distance along the cable from left to right, as on the strip of the printed report. */
 
 import { s } from "../dom";
-import type { Finding, Run, Span } from "../payload";
-import type { Lengths } from "../units";
+import type { Finding, LengthUnit, Run, Span } from "../payload";
+import { type Lengths, METRES } from "../units";
 import { SEVERITY_MARKS } from "../words";
 
 const ROW = 22;
@@ -256,24 +256,33 @@ function elevation(
 }
 
 function ruler(run: Run, parts: SVGElement[], x: Across, top: number, inside: number, lengths: Lengths): number {
-  const unit = lengths.imperial ? 0.3048 : 1;
   const most = Math.max(Math.floor(inside / 62), 1);
-  const raw = run.length_m / unit / most;
-  const power = 10 ** Math.floor(Math.log10(Math.max(raw, 1e-6)));
-  const step = ([1, 2, 5, 10].find((k) => k * power >= raw) ?? 10) * power;
+  const { unit, figures } = rulerMarks(run.length_m, most, lengths.unit);
   parts.push(s("path", { d: `M${LEFT} ${top}H${x(run.length_m)}`, class: "stem" }));
-  for (let k = 0; k * step * unit <= run.length_m + 1e-9; k += 1) {
-    const at = x(k * step * unit);
-    const figure = Number((k * step).toPrecision(6));
+  for (const { at_m, figure } of figures) {
+    const at = x(at_m);
     parts.push(
       s("path", { d: `M${at} ${top}v4`, class: "stem" }),
-      s(
-        "text", { x: at, y: top + 15, "text-anchor": k === 0 ? "start" : "middle" },
-        k === 0 ? (lengths.imperial ? "0 ft" : "0 m") : figure,
-      ),
+      s("text", { x: at, y: top + 15, "text-anchor": at_m === 0 ? "start" : "middle" }, at_m === 0 ? `0 ${unit}` : figure),
     );
   }
   return top + 20;
+}
+
+/** Steps that people count in: tens, and for inches the parts and multiples of a foot. */
+const STEPS: Partial<Record<LengthUnit, number[]>> = { in: [0.25, 0.5, 1, 2, 3, 6, 12, 24, 36, 60, 120, 240, 600, 1200] };
+
+/** Where a ruler of the project's unit has its figures, at most so many steps. */
+export function rulerMarks(length_m: number, most: number, unit: LengthUnit): { unit: LengthUnit; figures: { at_m: number; figure: string }[] } {
+  const one = METRES[unit];
+  const raw = length_m / one / most;
+  const power = 10 ** Math.floor(Math.log10(Math.max(raw, 1e-6)));
+  const tens = [1, 2, 5, 10].map((k) => k * power);
+  const own = STEPS[unit] ?? [];
+  const step = [...(raw > (own[0] ?? 0) / 2 ? own : []), ...tens].find((value) => value >= raw - 1e-9) ?? 10 * power;
+  const figures: { at_m: number; figure: string }[] = [];
+  for (let k = 0; k * step * one <= length_m + 1e-9; k += 1) figures.push({ at_m: k * step * one, figure: String(Number((k * step).toPrecision(6))) });
+  return { unit, figures };
 }
 
 function room(text: string): number {

@@ -38,11 +38,11 @@ export function trendSection(state: State, width: number): HTMLElement | null {
     folding(
       "trend", "trend-table", "The same as a table",
       table(
-        ["Checked", "Violations", "Cautions", "Runs fail", "New", "Mended", "Gone ¹", "Returned"],
+        ["Checked", "Violations", "Cautions", "New", "Mended", "Gone ¹", "Returned"],
         [...trend].reverse().slice(0, TABLE_ROWS).map((p) => [
-          `${p.made.slice(0, 10)}\n${p.made.slice(11, 16)}`, ...[p.violations, p.cautions, p.runs_fail, p.new, p.mended, p.lost, p.returned].map(String),
+          `${p.made.slice(0, 10)}\n${p.made.slice(11, 16)}`, ...[p.violations, p.cautions, p.new, p.mended, p.lost, p.returned].map(String),
         ]),
-        [1, 2, 3, 4, 5, 6, 7],
+        [1, 2, 3, 4, 5, 6],
       ),
       trend.length > TABLE_ROWS && h("p", { class: "soft" }, `${counted(trend.length - TABLE_ROWS, "older check")}: see the workbook of the report.`),
       h("p", { class: "soft" }, "Times are UTC. ¹ no longer found, but not shown to be mended."),

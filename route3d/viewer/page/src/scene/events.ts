@@ -4,6 +4,7 @@ import type { Camera, Edit } from "../payload";
 import type { RoleState } from "./building";
 import type { Chosen, Gesture, Pick } from "./ground";
 import type { Measured } from "./measuring";
+import type { Box2 } from "./paint";
 import type { Section, Slice } from "./section";
 
 export interface Selection {
@@ -29,6 +30,8 @@ export interface SceneEvents {
   /** There is no picture, and why. */
   trouble(sentence: string): void;
   mended(): void;
+  /** Asked: what of the picture lies under buttons and the like, in its own pixels. */
+  covered(): Box2[];
   /** A hint for the status line; empty: none. */
   says(sentence: string): void;
 }

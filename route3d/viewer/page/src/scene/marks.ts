@@ -3,7 +3,8 @@
 import { outline } from "../words";
 import type { Finding, Point } from "../payload";
 import { type Crowd, crowds, type Spot } from "./crowding";
-import { BOLD, type Painter, SMALL } from "./paint";
+import { asideOf, overlap } from "./labels";
+import { BOLD, type Box2, type Painter, SMALL } from "./paint";
 import { SEVERITY_COLOURS, SEVERITY_SIZES } from "./palette";
 import type { Projector } from "./sight";
 
@@ -24,6 +25,15 @@ interface Look {
   strong: boolean;
 }
 
+interface Drawn {
+  crowd: Crowd;
+  half: number;
+  x: number;
+  y: number;
+}
+
+const DIGIT_PX = 7.5;
+
 export class Markers {
   findings = new Map<string, Finding>();
   shapes: Record<string, { shape: string }> = {};
@@ -36,7 +46,7 @@ export class Markers {
   /** While the view moves slowly: no numbers. */
   hasty = false;
   private readonly sprites = new Map<string, HTMLCanvasElement>();
-  private drawn: { crowd: Crowd; half: number; x: number; y: number }[] = [];
+  private drawn: Drawn[] = [];
 
   replace(findings: Finding[]): void {
     this.findings = new Map(findings.map((finding) => [finding.id, finding]));
@@ -62,9 +72,28 @@ export class Markers {
       const finding = this.findings.get(crowd.keys[0]) as Finding;
       const selected = finding.id === this.selected;
       const half = (SIZE_PX / 2) * SEVERITY_SIZES[finding.severity] * (selected ? 1.25 : 1);
-      // the selected one stands aside with a leader, so that what it points at can be seen
-      return { crowd, half, x: crowd.x + (selected ? 44 : 0), y: crowd.y - (selected ? 44 : 0) };
+      return { crowd, half, x: crowd.x, y: crowd.y };
     });
+  }
+
+  private isSelected({ crowd }: Drawn): boolean {
+    return crowd.keys[0] === this.selected;
+  }
+
+  private numberOf({ crowd: { keys } }: Drawn): string {
+    return `${(this.findings.get(keys[0]) as Finding).number}${keys.length > 1 ? ` +${keys.length - 1}` : ""}`;
+  }
+
+  /** What a marker covers, its number included. */
+  private boxOf(one: Drawn): Box2 {
+    const { x, y, half } = one;
+    const number = this.hasty ? 0 : 6 + DIGIT_PX * this.numberOf(one).length;
+    return { left: x - half - 2, top: y - half - 2, right: x + half + number, bottom: y + half + 2 };
+  }
+
+  /** What all markers cover but the selected one. */
+  boxes(): Box2[] {
+    return this.drawn.filter((one) => !this.isSelected(one)).map((one) => this.boxOf(one));
   }
 
   /** The marker at a place of the window: its findings, worst first. */
@@ -75,29 +104,50 @@ export class Markers {
     return [];
   }
 
-  draw(paint: Painter): void {
-    const { ctx, tones } = paint;
+  /** All but the selected one, and but those that would lie under `labels`. */
+  draw(paint: Painter, labels: readonly Box2[]): void {
     // the worst last, so that it lies on top
-    for (const { crowd, half, x, y } of [...this.drawn].reverse()) {
-      const finding = this.findings.get(crowd.keys[0]) as Finding;
-      const selected = finding.id === this.selected;
-      const pale = this.behind.has(finding.id) && !selected;
-      const stacked = crowd.keys.length > 1;
-      ctx.globalAlpha = pale ? 0.6 : 1;
-      if (selected) {
-        paint.haloed([[crowd.x, crowd.y], [x - half * 0.7, y + half * 0.7]], tones.ink, 1.5);
-        paint.disk(crowd.x, crowd.y, 2.5, tones.ink, tones.paper, 1);
-      }
-      const strong = selected || this.hovered === finding.id;
-      const shape = this.shapes[finding.check]?.shape ?? "";
-      const sprite = this.sprite({ check: finding.check, shape, severity: finding.severity, half, pale, stacked, strong }, paint);
-      ctx.drawImage(sprite, x - SPRITE_PX / 2, y - SPRITE_PX / 2, SPRITE_PX, SPRITE_PX);
-      if (!this.hasty || strong) {
-        const count = stacked ? ` +${crowd.keys.length - 1}` : "";
-        paint.words(`${finding.number}${count}`, x + half + (stacked ? 8 : 4), y, tones.ink, selected ? BOLD : SMALL, "left");
-      }
-      ctx.globalAlpha = 1;
+    for (const one of [...this.drawn].reverse()) {
+      if (this.isSelected(one)) continue;
+      const box = this.boxOf(one);
+      if (!labels.some((label) => overlap(label, box))) this.drawOne(one, paint);
     }
+  }
+
+  /** The selected one stands aside with a leader, so that what it points at can be seen, and covers no words. */
+  drawSelected(paint: Painter): void {
+    const { tones } = paint;
+    for (const one of this.drawn) {
+      if (!this.isSelected(one)) continue;
+      const { crowd, half } = one;
+      const number = 6 + paint.measure(this.numberOf(one), BOLD);
+      const [x, y] = asideOf([crowd.x, crowd.y], half + 3, number, paint, paint.taken, paint.avoid);
+      [one.x, one.y] = [x, y];
+      const [dx, dy] = [x - crowd.x, y - crowd.y];
+      const short = 1 - half / Math.hypot(dx, dy);
+      paint.haloed([[crowd.x, crowd.y], [crowd.x + dx * short, crowd.y + dy * short]], tones.ink, 1.5);
+      paint.disk(crowd.x, crowd.y, 2.5, tones.ink, tones.paper, 1);
+      this.drawOne(one, paint);
+      paint.taken.push({ left: x - half - 3, top: y - half - 3, right: x + half + number, bottom: y + half + 3 });
+    }
+  }
+
+  private drawOne(one: Drawn, paint: Painter): void {
+    const { ctx, tones } = paint;
+    const { crowd, half, x, y } = one;
+    const finding = this.findings.get(crowd.keys[0]) as Finding;
+    const selected = this.isSelected(one);
+    const pale = this.behind.has(finding.id) && !selected;
+    const stacked = crowd.keys.length > 1;
+    ctx.globalAlpha = pale ? 0.6 : 1;
+    const strong = selected || this.hovered === finding.id;
+    const shape = this.shapes[finding.check]?.shape ?? "";
+    const sprite = this.sprite({ check: finding.check, shape, severity: finding.severity, half, pale, stacked, strong }, paint);
+    ctx.drawImage(sprite, x - SPRITE_PX / 2, y - SPRITE_PX / 2, SPRITE_PX, SPRITE_PX);
+    if (!this.hasty || strong) {
+      paint.words(this.numberOf(one), x + half + (stacked ? 8 : 4), y, tones.ink, selected ? BOLD : SMALL, "left");
+    }
+    ctx.globalAlpha = 1;
   }
 
   /** The picture of a marker, made once for each look: hundreds of outlines a frame would take too long. */

@@ -1,8 +1,10 @@
 /** Measure between two places on surfaces. */
 
-import type { Point } from "../payload";
+import type { Distance, Point } from "../payload";
+import { boxesAlong } from "./labels";
 import { dot, size, sub } from "./line";
 import { type Ground, near, type Pick, type Pointer, type Tool } from "./ground";
+import type { Lengths } from "../units";
 import type { Painter, Spot2 } from "./paint";
 
 export interface Measured {
@@ -14,6 +16,12 @@ export interface Measured {
   square_m: number | null;
   from: Pick;
   to: Pick;
+}
+
+interface Labelled {
+  words: string;
+  line: Spot2[];
+  colour: string;
 }
 
 const CORNER_PX = 9;
@@ -44,17 +52,28 @@ export function measuredBetween(from: Pick, to: Pick): Measured {
   };
 }
 
+export function nearestWords(nearest: Distance, lengths: Lengths): string {
+  return nearest.gap_m > 0 ? `nearest ${lengths.both(nearest.gap_m)}` : "they touch or overlap";
+}
+
 export class MeasureTool implements Tool {
   private active = false;
   private from: Pick | null = null;
   private to: Pick | null = null;
   private over: Pick | null = null;
+  private nearest: Distance | null = null;
 
   constructor(private readonly ground: Ground, private readonly tell: (measured: Measured | null) => void) {}
 
   start(active: boolean): void {
     this.active = active;
     this.clear();
+  }
+
+  /** Draw the shortest way between the two things, too; null: it is not known. */
+  showNearest(nearest: Distance | null): void {
+    this.nearest = this.to === null ? null : nearest;
+    this.ground.redraw();
   }
 
   click(at: Pointer): boolean {
@@ -67,7 +86,7 @@ export class MeasureTool implements Tool {
     const pick = atCorner(this.ground, raw, at.x, at.y);
     if (this.from === null || this.to !== null) {
       this.from = pick;
-      this.to = null;
+      this.to = this.nearest = null;
       this.tell(null);
       this.ground.says("Now click the place to measure to.");
     } else {
@@ -95,7 +114,7 @@ export class MeasureTool implements Tool {
 
   private clear(): void {
     this.from = null;
-    this.to = null;
+    this.to = this.nearest = null;
     this.over = null;
     this.tell(null);
     this.ground.redraw();
@@ -113,22 +132,31 @@ export class MeasureTool implements Tool {
     const [x, y] = spot(this.from.point_m);
     if (to !== null) {
       const measured = measuredBetween(this.from, to);
+      const legs: Labelled[] = [];
       // from one place to the other along x, then y, then z
       let corner = this.from.point_m;
       measured.delta_m.forEach((length, k) => {
         if (Math.abs(length) < 5e-5) return;
         const next = corner.slice() as Point;
         next[k] = to.point_m[k];
-        const leg = [spot(corner), spot(next)];
-        paint.line(leg, AXIS_COLOURS[k], 1.5, AXIS_DASHES[k]);
-        if (this.to !== null && !near(...leg[0], [...leg[1], 1], 40)) paint.labelBeside(`${"xyz"[k]} ${lengths.show(Math.abs(length))}`, leg, AXIS_COLOURS[k]);
+        const line = [spot(corner), spot(next)];
+        paint.line(line, AXIS_COLOURS[k], 1.5, AXIS_DASHES[k]);
+        paint.avoid.push(...boxesAlong(line));
+        if (this.to !== null && !near(...line[0], [...line[1], 1], 40)) legs.push({ words: `${"xyz"[k]} ${lengths.show(Math.abs(length))}`, line, colour: AXIS_COLOURS[k] });
         corner = next;
       });
       const line = [spot(this.from.point_m), spot(to.point_m)];
-      paint.haloed(line, tones.ink, 2);
-      paint.ticks(line, tones.ink);
       const square = measured.square_m !== null && measured.gap_m - measured.square_m > 5e-4 ? `, square to the faces ${lengths.show(measured.square_m)}` : "";
-      paint.labelBeside(lengths.both(measured.gap_m) + square, line, tones.ink);
+      const ways: Labelled[] = [{ words: lengths.both(measured.gap_m) + square, line, colour: tones.ink }];
+      if (this.nearest !== null) {
+        ways.unshift({ words: nearestWords(this.nearest, lengths), line: [spot(this.nearest.from_m), spot(this.nearest.to_m)], colour: tones.focus });
+      }
+      for (const { line: seen, colour } of ways) {
+        paint.haloed(seen, colour, 2.2);
+        paint.ticks(seen, colour);
+        paint.avoid.push(...boxesAlong(seen));
+      }
+      for (const { words, line: seen, colour } of [...ways, ...legs]) paint.labelBeside(words, seen, colour);
     }
     paint.disk(x, y, 4, tones.ink, tones.paper);
   }

@@ -1,5 +1,6 @@
 /** Strokes and words on the canvas over the picture. All places are in CSS pixels. */
 
+import { beside, overlap } from "./labels";
 import type { Tones } from "./palette";
 
 export type Spot2 = [number, number];
@@ -18,6 +19,8 @@ export interface Box2 {
 export class Painter {
   /** Boxes of words already written, so that others keep away from them. */
   taken: Box2[] = [];
+  /** Boxes that words had better not cover: markers, measured lines. */
+  avoid: Box2[] = [];
 
   constructor(readonly ctx: CanvasRenderingContext2D, readonly width: number, readonly height: number, readonly tones: Tones) {}
 
@@ -52,17 +55,18 @@ export class Painter {
     }
   }
 
-  /** Witness lines from the ends of a line to where it is moved aside by so many pixels; returns the moved line. */
-  aside(points: Spot2[], pixels: number, colour: string): Spot2[] {
-    const good = points.filter(([x, y]) => Number.isFinite(x) && Number.isFinite(y));
-    if (good.length < 2) return good;
-    const [a, b] = [good[0], good[good.length - 1]];
-    const length = Math.hypot(b[0] - a[0], b[1] - a[1]);
-    let [x, y] = length > 1e-6 ? [-(b[1] - a[1]) / length, (b[0] - a[0]) / length] : [0, 1];
-    if (y < 0) [x, y] = [-x, -y];
-    const moved = good.map(([px, py]): Spot2 => [px + x * pixels, py + y * pixels]);
-    for (const end of [a, b]) this.line([end, [end[0] + x * (pixels + 6), end[1] + y * (pixels + 6)]], colour, 1);
-    return moved;
+  /** A line moved aside by so many pixels, as a dimension is. */
+  moved(points: Spot2[], pixels: number): Spot2[] {
+    const [x, y] = asideWay(points);
+    return points.map(([px, py]): Spot2 => [px + x * pixels, py + y * pixels]);
+  }
+
+  /** Witness lines from the ends of a line to where it is moved aside. */
+  witness(points: Spot2[], pixels: number, colour: string): void {
+    const [x, y] = asideWay(points);
+    for (const end of [points[0], points[points.length - 1]]) {
+      if (end !== undefined) this.line([end, [end[0] + x * (pixels + 6), end[1] + y * (pixels + 6)]], colour, 1);
+    }
   }
 
   square(x: number, y: number, half: number, fill: string, rim: string, width = 1.5): void {
@@ -136,39 +140,41 @@ export class Painter {
 
   /** A label beside the middle of a line, where it covers no other words and stays in the window. */
   labelBeside(text: string, points: Spot2[], colour: string): void {
+    const place = this.placeBeside(text, points);
+    if (place !== null) this.label(text, place[0], place[1], colour);
+  }
+
+  /** Where such a label goes; null where its line is out of the window. */
+  placeBeside(text: string, points: Spot2[]): Spot2 | null {
     const good = points.filter(([x, y]) => Number.isFinite(x) && Number.isFinite(y));
-    if (good.length === 0) return;
-    const width = this.measure(text, BOLD) + 12;
+    if (good.length === 0) return null;
     const inside = good.filter(([x, y]) => x > 0 && x < this.width && y > 0 && y < this.height);
+    const [a, b] = [good[0], good[good.length - 1]];
     if (inside.length === 0) {
-      const [a, b] = [good[0], good[good.length - 1]];
-      if (Math.max(a[0], b[0]) < 0 || Math.min(a[0], b[0]) > this.width || Math.max(a[1], b[1]) < 0 || Math.min(a[1], b[1]) > this.height) return;
+      if (Math.max(a[0], b[0]) < 0 || Math.min(a[0], b[0]) > this.width || Math.max(a[1], b[1]) < 0 || Math.min(a[1], b[1]) > this.height) return null;
     }
-    const a = good[0];
-    const b = good[good.length - 1];
-    const middle = good.length > 2 ? (inside[inside.length >> 1] ?? good[good.length >> 1]) : [(a[0] + b[0]) / 2, (a[1] + b[1]) / 2];
+    const middle: Spot2 = good.length > 2 ? (inside[inside.length >> 1] ?? good[good.length >> 1]) : [(a[0] + b[0]) / 2, (a[1] + b[1]) / 2];
     const length = Math.hypot(b[0] - a[0], b[1] - a[1]);
-    let [x, y] = length > 1e-6 ? [-(b[1] - a[1]) / length, (b[0] - a[0]) / length] : [0, 1];
-    if (y < 0 || (Math.abs(y) < 0.3 && x < 0)) [x, y] = [-x, -y];
-    const reach = Math.abs(x) * (width / 2) + Math.abs(y) * 11 + 10;
-    let chosen: Spot2 = [middle[0] + x * reach, middle[1] + y * reach];
-    for (let k = 0; k < 12; k += 1) {
-      const sign = k % 2 === 0 ? 1 : -1;
-      const out = reach + 24 * (k >> 1);
-      const at: Spot2 = [
-        Math.min(Math.max(middle[0] + sign * x * out, width / 2 + 6), this.width - width / 2 - 6),
-        Math.min(Math.max(middle[1] + sign * y * out, 17), this.height - 17),
-      ];
-      if (k === 0) chosen = at;
-      if (!this.covers({ left: at[0] - width / 2, top: at[1] - 11, right: at[0] + width / 2, bottom: at[1] + 11 })) {
-        chosen = at;
-        break;
-      }
-    }
-    this.label(text, chosen[0], chosen[1], colour);
+    const along: Spot2 = length > 1e-6 ? [(b[0] - a[0]) / length, (b[1] - a[1]) / length] : [1, 0];
+    return beside(middle, along, this.halfOf(text), this, this.taken, this.avoid);
+  }
+
+  /** Half the size of the paper of a label. */
+  halfOf(text: string): Spot2 {
+    return [this.measure(text, BOLD) / 2 + 6, 11];
   }
 
   covers(box: Box2): boolean {
-    return this.taken.some((other) => box.left < other.right && other.left < box.right && box.top < other.bottom && other.top < box.bottom);
+    return this.taken.some((other) => overlap(box, other));
   }
+}
+
+/** Square to a line, downward. */
+function asideWay(points: Spot2[]): Spot2 {
+  const good = points.filter(([x, y]) => Number.isFinite(x) && Number.isFinite(y));
+  if (good.length < 2) return [0, 1];
+  const [a, b] = [good[0], good[good.length - 1]];
+  const length = Math.hypot(b[0] - a[0], b[1] - a[1]);
+  const [x, y] = length > 1e-6 ? [-(b[1] - a[1]) / length, (b[0] - a[0]) / length] : [0, 1];
+  return y < 0 ? [-x, -y] : [x, y];
 }

@@ -2,7 +2,7 @@
 
 import type { LengthUnit, Point } from "../payload";
 import { type Lengths, METRES } from "../units";
-import { type Painter, SMALL, type Spot2 } from "./paint";
+import { type Box2, type Painter, SMALL, type Spot2 } from "./paint";
 import type { Projector } from "./sight";
 
 const AXES: [string, Point][] = [["x", [1, 0, 0]], ["y", [0, 1, 0]], ["z", [0, 0, 1]]];
@@ -15,6 +15,17 @@ export function roundLength(metres: number, unit: LengthUnit): number {
   return (lead >= 5 ? 5 : lead >= 2 ? 2 : 1) * power * METRES[unit];
 }
 
+/** A round length in a unit of the project; long ones and short ones in metres and millimetres, as lengths are shown. */
+export function scaleWords(length: number, unit: LengthUnit): string {
+  const shown: LengthUnit = unit === "m" && length < 0.9995 ? "mm" : unit === "mm" && length > 9.9995 ? "m" : unit;
+  return `${Number((length / METRES[shown]).toPrecision(1))} ${shown}`;
+}
+
+/** What the scale covers, its legs along the axes included. */
+export function scaleBox(paint: Painter): Box2 {
+  return { left: 0, top: paint.height - 128, right: 175, bottom: paint.height };
+}
+
 export function drawScale(paint: Painter, view: Projector, lengths: Lengths): void {
   const { tones } = paint;
   const pixel = view.sight.height / view.rows;
@@ -25,8 +36,7 @@ export function drawScale(paint: Painter, view: Projector, lengths: Lengths): vo
   paint.haloed([[x, y], [x + wide, y]], tones.ink, 2);
   for (const end of [x, x + wide]) paint.haloed([[end, y - 5], [end, y + 5]], tones.ink, 2);
   const about = view.sight.projection === "perspective" ? " in mid-picture" : "";
-  const words = unit === "m" ? (length >= 1 ? `${Number(length.toPrecision(1))} m` : `${Number((length * 1000).toPrecision(1))} mm`) : `${Number((length / METRES[unit]).toPrecision(1))} ${unit}`;
-  paint.words(`${words}${about}`, x, y - 14, tones.ink, SMALL, "left");
+  paint.words(`${scaleWords(length, lengths.imperial ? unit : lengths.unit)}${about}`, x, y - 14, tones.ink, SMALL, "left");
   const middle: Spot2 = [x + 34, y - 66];
   const { right, up, toward } = view.axes;
   const legs = AXES.map(([name, axis]) => ({

@@ -17,7 +17,7 @@ import type { Painter } from "./paint";
 import type { Theme } from "./palette";
 import { roleRows } from "./roles";
 import { RunsLayer } from "./runs";
-import { drawScale } from "./scale";
+import { drawScale, scaleBox } from "./scale";
 import { type Section, SectionTool, type Slice } from "./section";
 import { axesOf, fitted, fromCamera, type Projection, type Projector, toCamera, turnedTo, type View } from "./sight";
 import { type Lit, Spotlight } from "./spotlight";
@@ -45,7 +45,7 @@ export class Scene implements Ground, Lit {
   readonly overlays: ((paint: Painter) => void)[] = [];
   private readonly surroundings = new Surroundings();
   private readonly spotlight = new Spotlight(this);
-  private readonly measure: MeasureTool;
+  readonly measure: MeasureTool;
   private readonly editor: EditTool;
   private readonly adder: AddTool;
   private readonly straps: StrapTool;
@@ -234,7 +234,6 @@ export class Scene implements Ground, Lit {
     this.stage.redraw(true);
   }
 
-
   // --- how it is seen -----------------------------------------------------------------------------------------------
 
   private whole(view: View): ReturnType<typeof fitted> {
@@ -396,10 +395,15 @@ export class Scene implements Ground, Lit {
   private paintMarks(paint: Painter): void {
     // the stage paints once before everything else of the scene is there
     if (this.tools === undefined) return;
-    this.surroundings.paintNames(paint, this.review, this.view, this.cutter, this.stage.theme);
-    this.spotlight.paint(paint);
     this.markers.arrange(this.view, (point) => this.cutter.keeps(point, 1e-3));
-    this.markers.draw(paint);
+    paint.taken = [scaleBox(paint), ...(this.on.covered?.() ?? [])];
+    paint.avoid = this.markers.boxes();
+    // words of what is selected first: all else gives way to them
+    const labels = this.spotlight.place(paint);
+    this.surroundings.paintNames(paint, this.review, this.view, this.cutter, this.stage.theme);
+    this.markers.draw(paint, labels);
+    this.spotlight.paint(paint);
+    this.markers.drawSelected(paint);
     for (const draw of this.overlays) draw(paint);
     for (const tool of this.tools) tool.draw(paint);
     drawScale(paint, this.view, this.lengths);

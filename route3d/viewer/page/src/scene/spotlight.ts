@@ -3,12 +3,13 @@
 import type { Finding, Point } from "../payload";
 import type { Lengths } from "../units";
 import type { BuildingLayer } from "./building";
-import { boxView, type CloseUp, closeUp } from "./closeup";
+import { boxView, type CloseUp, closeUp, type Dimension } from "./closeup";
 import { drawRequired, drawSelectedRun, Loose } from "./details";
 import type { Selection } from "./events";
 import { add, scaled } from "./line";
 import type { Markers } from "./marks";
-import type { Painter, Spot2 } from "./paint";
+import { boxAbout, boxesAlong } from "./labels";
+import type { Box2, Painter, Spot2 } from "./paint";
 import { between } from "./picking";
 import type { RunsLayer } from "./runs";
 import type { SectionTool } from "./section";
@@ -34,6 +35,8 @@ export class Spotlight {
   spans: string | null | undefined = undefined;
   readonly details = new Loose();
   private close: CloseUp | null = null;
+  private lines: { one: Dimension; seen: Spot2[] }[] = [];
+  private written: { words: string; at: Spot2; colour: string }[] = [];
 
   constructor(private readonly scene: Lit) {}
 
@@ -136,17 +139,33 @@ export class Spotlight {
     layer.setFaded(found);
   }
 
-  /** The lengths of a close-up, over the picture. */
-  paint(paint: Painter): void {
+  /** Find places for the lengths of a close-up; returns what their words will cover. */
+  place(paint: Painter): Box2[] {
     const { view } = this.scene.stage;
-    const drawn = (this.close?.dimensions ?? []).map((one) => {
+    this.written = [];
+    this.lines = (this.close?.dimensions ?? []).map((one) => {
       const seen = one.line.map((point) => view.project(point).slice(0, 2) as Spot2);
-      return { one, seen: one.aside ? paint.aside(seen, one.aside, one.colour) : seen };
+      return { one, seen: one.aside ? paint.moved(seen, one.aside) : seen };
     });
-    for (const { one, seen } of drawn) {
+    for (const { seen } of this.lines) paint.avoid.push(...boxesAlong(seen));
+    const place = this.finding?.point_m ?? null;
+    if (place !== null) paint.taken.push(boxAbout(view.project(place).slice(0, 2) as Spot2, [7, 7]));
+    for (const { one, seen } of this.lines) {
+      const at = one.words ? paint.placeBeside(one.words, seen) : null;
+      if (at === null) continue;
+      this.written.push({ words: one.words, at, colour: one.colour });
+      paint.taken.push(boxAbout(at, paint.halfOf(one.words)));
+    }
+    return this.written.map(({ words, at }) => boxAbout(at, paint.halfOf(words)));
+  }
+
+  /** The lengths of a close-up, over the picture, where `place` found room. */
+  paint(paint: Painter): void {
+    for (const { one, seen } of this.lines) {
+      if (one.aside) paint.witness(one.line.map((point) => this.scene.stage.view.project(point).slice(0, 2) as Spot2), one.aside, one.colour);
       paint.haloed(seen, one.colour, 2.2, one.dashed ? [7, 5] : []);
       if (one.ticks) paint.ticks(seen, one.colour);
     }
-    for (const { one, seen } of drawn) if (one.words) paint.labelBeside(one.words, seen, one.colour);
+    for (const { words, at, colour } of this.written) paint.label(words, at[0], at[1], colour);
   }
 }

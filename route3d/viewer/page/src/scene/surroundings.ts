@@ -4,6 +4,7 @@ import type { Plane } from "three";
 import type { Point, Review } from "../payload";
 import type { BuildingLayer, RoleState } from "./building";
 import { drawUnread, drawZones, Loose, topRim } from "./details";
+import { overlap } from "./labels";
 import type { Painter } from "./paint";
 import { type Theme, type Tones, ZONE_COLOURS } from "./palette";
 import type { RunsLayer } from "./runs";
@@ -38,7 +39,8 @@ export class Surroundings {
         .filter(([x, y, depth]) => depth > 0 && x > width / 2 && y > 10 && x < paint.width - width / 2 && y < paint.height - 24)
         .sort((a, b) => b[1] - a[1]);
       const boxes = spots.map(([x, y]) => ({ x, y, box: { left: x - width / 2, top: y + 2, right: x + width / 2, bottom: y + 20 } }));
-      const free = boxes.find(({ box }) => !paint.covers(box));
+      const open = boxes.filter(({ box }) => !paint.covers(box));
+      const free = open.find(({ box }) => !paint.avoid.some((other) => overlap(box, other))) ?? open[0];
       if (free === undefined) continue;
       paint.taken.push(free.box);
       paint.words(zone.name, free.x, free.y + 11, theme === "dark" ? paint.tones.grey : darker(ZONE_COLOURS[zone.kind] ?? "#808892"));
