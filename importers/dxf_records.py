@@ -26,7 +26,7 @@ KINDS = {
 # What the entities may state besides their geometry, by the type that the DXF reference gives to the group code.
 _TEXTS = frozenset({5, 6, 8, 100, 330, 430})
 _FLOATS = frozenset({48})
-_INTEGERS = frozenset({60, 62, 284, 370, 420, 440})
+_INTEGERS = frozenset({60, 62, 67, 284, 370, 420, 440})
 _POINTS = {
     FACE: frozenset({10, 11, 12, 13, 210}),
     POLYLINE: frozenset({10, 210}),
@@ -158,6 +158,8 @@ def _read_pattern(tokens: Tokens, kind: int, first: Ints, rows: Ints, pattern: _
         code = int(tokens.code[first[0] + at])
         if code == 60:
             out.invisible[rows] = whole != 0
+        elif code == 67:
+            good &= whole == 0  # in model space; on paper the library decides on which layout
         elif code in out.integers:
             out.integers[code][rows] = whole
     out.good[rows] = good

@@ -66,6 +66,8 @@ class Writer:
     def extras(self):
         if self.chance(0.2):
             self.tag(62, self.rnd.randint(0, 256))
+        if self.chance(0.05):
+            self.tag(67, 0)
         if self.chance(self.odd):
             code, value = self.rnd.choice(
                 [(60, 1), (60, "0"), (6, "Continuous"), (370, -1), (999, "a comment"), (67, 1), (67, 0), (48, "1.5"),
