@@ -25,14 +25,11 @@ from importers.dxf_blocks import (
     Leaf,
     Reference,
     grouped,
-    placed,
-    products,
-    sane,
-    scale_steps,
 )
 from importers.dxf_collect import BODY_MARKS, TRIANGLES_MAX, Collector, Places, no_surface
 from importers.dxf_marks import runs_named, with_runs
 from importers.dxf_open import LIBRARY_ERRORS, OpenedDxf, open_dxf
+from importers.dxf_placing import placed, products, sane, scale_steps
 from importers.dxf_shape import Grain, Shape, chain, missing, surface
 from importers.dxf_xrefs import Externals
 from importers.roles import RoleOf

@@ -1,6 +1,6 @@
 """Blocks and their references: what a container holds, where it is placed, and how often in all.
 
-A container is model space or one block. Placing multiplies 4 by 4 matrices in row vector order, many at once.
+A container is model space or one block.
 """
 
 from __future__ import annotations
@@ -18,11 +18,12 @@ from ezdxf.document import Drawing as DxfDocument
 from numpy.typing import NDArray
 
 from importers.dxf_batches import Batches
-from importers.dxf_curves import plane_axes
+from importers.dxf_curves import axes_of
 from importers.dxf_faces import shapes_of_3dfaces
 from importers.dxf_kinds import ANNOTATION, shape_of
 from importers.dxf_open import LIBRARY_ERRORS, OpenedDxf
-from importers.dxf_parts import PLACEHOLDER, BulkFaces, BulkMeshes
+from importers.dxf_parts import PLACEHOLDER, BulkFaces, BulkInserts, BulkMeshes
+from importers.dxf_placing import as_matrices, entity_of, placings, reference_matrices, sane
 from importers.dxf_shape import Grain, Shape
 from importers.dxf_xrefs import Externals
 
@@ -33,7 +34,6 @@ IDENTITY: Array = np.eye(4)[None]
 INSTANCES_MAX = 1_000_000
 
 NOT_SANE = "its placing is no number, or farther or larger than any building: insert it again"
-_LARGEST = 1e15
 _BESIDE = "\x1f"  # between the number of an attached drawing and the name of its block; in no name of a block
 _XREF_FLAGS = 4 | 8  # group 70 of BLOCK: external reference, overlaid external reference
 
@@ -183,7 +183,9 @@ class Blocks:
                     count["entities"] += len(part)
                     count["invisible"] += part.invisible
                     layer = self._spelled(part.layer)
-                    if isinstance(part, BulkFaces):
+                    if isinstance(part, BulkInserts):
+                        references += self._references(part, layer)
+                    elif isinstance(part, BulkFaces):
                         faces[layer].append(part)
                     else:
                         make, one_by_one = batches.add(part), not isinstance(part, BulkMeshes)
@@ -244,6 +246,33 @@ class Blocks:
         shown = "" if _BESIDE in name else self._drawn_name(name)
         return Reference(name, layer, handle, matrices, labels, shown=shown)
 
+    def _references(self, inserts: BulkInserts, layer: str) -> list[Reference]:
+        """Return references that were read in bulk; those that are no plain ones as the library's entities are read."""
+        bases = {name: self._base_of_plain(name) for name in set(inserts.names)}
+        base = np.array([bases[name] for name in inserts.names]).reshape(-1, 3)
+        plain = np.isfinite(base).all(axis=1) & (inserts.counts <= 1).all(axis=1)
+        _, linear, origin = placings(
+            inserts.points, axes_of(inserts.extrusion), inserts.degrees.tolist(), inserts.scales, base
+        )
+        matrices = as_matrices(linear, origin)
+        plain &= sane(matrices)
+        shown = {name: self._drawn_name(name) for name in set(inserts.names)}
+        references = []
+        for n, (handle, name) in enumerate(zip(inserts.handles.tolist(), inserts.names, strict=True)):
+            label = handle.decode()
+            if plain[n]:
+                references.append(Reference(name, layer, label, matrices[n : n + 1], (label,), shown=shown[name]))
+            else:
+                references.append(self._reference(entity_of(inserts, n, label), layer))
+        return references
+
+    def _base_of_plain(self, name: str) -> Array:
+        """Return the base point (3,) of a block of this document, what is no number where there is none of the name."""
+        layout = self._doc.blocks.get(name) if name else None
+        if layout is None or layout.block is None or layout.block.dxf.get("flags", 0) & _XREF_FLAGS:
+            return np.full(3, np.nan)
+        return self.base_point(name)
+
     def _drawn_name(self, name: str) -> str:
         """Return the name of a block; what a block with changeable parts looks like is kept under a name of its own."""
         if not name.upper().startswith("*U"):
@@ -282,66 +311,6 @@ class Blocks:
 def _single(entity: Any, grain: Grain) -> tuple[Shape, ...]:
     shape = shape_of(entity, grain)
     return () if shape is None else (shape,)
-
-
-def reference_matrices(insert: Any, base_point: Array, rows: int, columns: int) -> Array:
-    """Return the matrices (rows * columns, 4, 4) of a reference: block axes to those of its container, row vectors.
-
-    Base point to the origin, scale, rotate about the extrusion, move to the insertion point, then along the array.
-    """
-    dxf = insert.dxf
-    axes = plane_axes(dxf.extrusion)
-    angle = math.radians(float(dxf.rotation))
-    # right angles to the last bit: a wall turned by 90 degrees stays square to the axes
-    cos, sin = (
-        round(f(angle), 15) + 0.0 if float(dxf.rotation) % 90.0 == 0.0 else f(angle) for f in (math.cos, math.sin)
-    )
-    along = np.array([axes[0] * cos + axes[1] * sin, axes[1] * cos - axes[0] * sin, axes[2]])
-    scale = np.array([dxf.xscale, dxf.yscale, dxf.zscale], dtype=np.float64)
-    linear = along * scale[:, None]
-    place = np.array(dxf.insert.xyz, dtype=np.float64) @ axes - base_point @ linear
-    row, column = np.divmod(np.arange(rows * columns), columns)
-    steps = (
-        place
-        + (column * float(dxf.column_spacing))[:, None] * along[0]
-        + (row * float(dxf.row_spacing))[:, None] * along[1]
-    )
-    matrices = np.zeros((rows * columns, 4, 4))
-    matrices[:, :3, :3] = linear
-    matrices[:, 3, :3] = steps
-    matrices[:, 3, 3] = 1.0
-    return matrices
-
-
-def placed(points: Array, matrices: Array) -> Array:
-    """Return points (..., 3) at each of the places (k, 4, 4) as (k, ..., 3); equal points stay equal to the bit."""
-    lift = (slice(None),) + (None,) * (points.ndim - 1)
-    x, y, z = points[..., 0], points[..., 1], points[..., 2]
-    result = np.empty((len(matrices), *points.shape))
-    for axis in range(3):
-        # three products and sums for each number, not a matrix product: that one rounds by position in the array
-        m = matrices[:, :, axis]
-        result[..., axis] = x * m[:, 0][lift] + y * m[:, 1][lift] + z * m[:, 2][lift] + m[:, 3][lift]
-    return result
-
-
-def sane(matrices: Array) -> NDArray[np.bool_]:
-    """Tell which places (k, 4, 4) are numbers that can be worked with; whether they lie in a building is seen later."""
-    with np.errstate(invalid="ignore"):
-        return np.asarray((np.abs(matrices) <= _LARGEST).all(axis=(1, 2)))
-
-
-def products(inner: Array, outer: Array) -> Array:
-    """Return all combinations (k_outer * k_inner, 4, 4): first the inner placing, then the outer one."""
-    return np.asarray(np.einsum("iab,obc->oiac", inner, outer).reshape(-1, 4, 4))
-
-
-def scale_steps(matrices: Array) -> NDArray[np.int64]:
-    """Return for each place the power of two (k,) that is no smaller than its largest stretch."""
-    stretch = np.linalg.norm(matrices[:, :3, :3], ord=2, axis=(1, 2))
-    with np.errstate(divide="ignore"):
-        steps = np.ceil(np.log2(stretch) - 1e-9)
-    return np.asarray(np.clip(np.nan_to_num(steps, neginf=-60.0, posinf=60.0), -60, 60), dtype=np.int64)
 
 
 def grouped(references: Iterable[Reference]) -> Iterator[list[Reference]]:

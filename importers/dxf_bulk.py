@@ -15,6 +15,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
+from importers.dxf_bulk_inserts import Inserts
 from importers.dxf_bulk_meshes import MeshEntities
 from importers.dxf_bulk_polylines import Polylines
 from importers.dxf_bulk_wires import Arcs, LightPolylines, Paths
@@ -23,6 +24,7 @@ from importers.dxf_records import (
     ARC,
     CIRCLE,
     FACE,
+    INSERT,
     KINDS,
     LINE,
     LWPOLYLINE,
@@ -35,7 +37,7 @@ from importers.dxf_records import (
 from importers.dxf_tokens import WIDEST, Ints, Mask, Strings, Tokens, tokenise
 
 _FIRST_HANDLE = 0xB01D << 48  # of the placeholders
-_WIRES = (LINE, POINT, ARC, CIRCLE, LWPOLYLINE)
+_WIRES = (LINE, POINT, ARC, CIRCLE, LWPOLYLINE, INSERT)
 _SUBCLASSED = (MESH, LWPOLYLINE)
 _LEAST = 60_000  # bytes to be taken out; below that there is nothing to gain
 
@@ -172,7 +174,7 @@ class _Taker:
             if new_run[low]:
                 runs.append(low)
                 parts[_placeholder_handle(len(runs))] = []
-            name = self._layer(layer_text[low])
+            name = self._name(layer_text[low])
             if name is None:
                 return None
             part = sources[which[low]].part(name, handles[low:high], own[low:high], hidden[high] - hidden[low])
@@ -202,6 +204,7 @@ class _Taker:
             Arcs(ARC, *self._records(ARC)),
             Arcs(CIRCLE, *self._records(CIRCLE)),
             LightPolylines(self._tokens, *self._spans(LWPOLYLINE)),
+            Inserts(*self._records(INSERT), self._kinds, self._block_names),
         ]
 
     def _spans(self, kind: int) -> tuple[Ints, Ints, Ints]:
@@ -209,8 +212,15 @@ class _Taker:
         rows = np.flatnonzero(self._kinds == kind)
         return rows, self._zero[rows], self._count[rows]
 
-    def _layer(self, text: bytes) -> str | None:
-        """Return a layer's name as the library reads it, None if its bytes are none of the file's encoding."""
+    def _block_names(self, token: Ints) -> tuple[list[str], Mask]:
+        """Return names that stand at some tokens as the library reads them, and which are beyond doubt."""
+        text, whole = self._tokens.text(np.maximum(token, 0), WIDEST)
+        names = [self._name(word) for word in text.tolist()]
+        known = np.array([name is not None for name in names], dtype=bool)
+        return ["" if name is None else name for name in names], known & whole & ~_doubtful(text)
+
+    def _name(self, text: bytes) -> str | None:
+        """Return a name as the library reads it, None if its bytes are none of the file's encoding."""
         if text not in self._names:
             try:
                 self._names[text] = bytes(text).decode(self._encoding, errors="surrogateescape")
@@ -259,5 +269,5 @@ def _placeholder_handle(number: int) -> str:
 
 def _doubtful(names: Strings) -> Mask:
     """Tell which layer names the library may write differently: it knows escapes that begin with a backslash."""
-    letters = names.view(np.uint8).reshape(len(names), -1)
+    letters = names.view(np.uint8).reshape(len(names), names.dtype.itemsize)
     return np.asarray((letters == ord("\\")).any(axis=1) | (letters[:, 0] == 0))

@@ -10,7 +10,7 @@ from functools import cached_property
 import numpy as np
 from numpy.typing import NDArray
 
-from importers.dxf_blocks import placed
+from importers.dxf_placing import placed
 from importers.dxf_shape import Shape
 from importers.roles import RoleOf
 from route3d.model.building import LayerSummary, Outline, Unread

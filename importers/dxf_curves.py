@@ -32,6 +32,13 @@ def plane_axes(extrusion: Vec3) -> Array:
     return np.array([ocs.ux, ocs.uy, ocs.uz], dtype=np.float64)
 
 
+def axes_of(extrusion: Array) -> Array:
+    """Return the axes (n, 3, 3) of extrusion directions (n, 3)."""
+    different, number = np.unique(extrusion, axis=0, return_inverse=True)
+    axes = np.array([plane_axes(Vec3(direction)) for direction in different.tolist()]).reshape(-1, 3, 3)
+    return np.asarray(axes[number.reshape(-1)])
+
+
 def arc_points(centre: ArrayLike, radius: float, start_rad: float, sweep_rad: float, tolerance: float) -> Array:
     """Return points (n, 2) on an arc, both ends included, with chords no further off than ``tolerance``.
 

@@ -273,7 +273,7 @@ def _written(text: bytes) -> Counter[bytes]:
 
 def _loaded(doc: DxfDocument) -> Counter[bytes]:
     """Return how many entities of each kind the document holds, blocks and layouts together."""
-    return Counter(entity.dxftype().encode() for block in doc.blocks for entity in block)
+    return Counter(entity.dxftype().encode(errors="surrogateescape") for block in doc.blocks for entity in block)
 
 
 def _lost_clause(text: bytes, doc: DxfDocument, truncated: bool) -> str | None:

@@ -97,7 +97,26 @@ class BulkProfiles:
         return len(self.handles)
 
 
-Part = BulkFaces | BulkMeshes | BulkPaths | BulkArcs | BulkProfiles
+@dataclass(frozen=True, slots=True, eq=False)
+class BulkInserts:
+    """Block references of one layer in a row, without attributes."""
+
+    layer: str
+    handles: Strings  # (n,)
+    names: tuple[str, ...]  # (n,) of their blocks
+    points: Array  # (n, 3)
+    scales: Array  # (n, 3)
+    degrees: Array  # (n,)
+    counts: Ints  # (n, 2) columns and rows
+    spacings: Array  # (n, 2) between columns and between rows
+    extrusion: Array  # (n, 3)
+    invisible: int
+
+    def __len__(self) -> int:
+        return len(self.handles)
+
+
+Part = BulkInserts | BulkFaces | BulkMeshes | BulkPaths | BulkArcs | BulkProfiles
 
 Rows = TypeVar("Rows", BulkMeshes, BulkPaths, BulkArcs, BulkProfiles)
 

@@ -16,16 +16,17 @@ from importers.dxf_tokens import Ints, Mask, Strings, Tokens
 
 Array = NDArray[np.float64]
 
-OTHER, FACE, POLYLINE, VERTEX, SEQEND, LINE, MESH, POINT, ARC, CIRCLE, LWPOLYLINE = range(11)
+OTHER, FACE, POLYLINE, VERTEX, SEQEND, LINE, MESH, POINT, ARC, CIRCLE, LWPOLYLINE, INSERT, ATTRIB = range(13)
 KINDS = {
     b"3DFACE": FACE, b"POLYLINE": POLYLINE, b"VERTEX": VERTEX, b"SEQEND": SEQEND, b"LINE": LINE, b"MESH": MESH,
-    b"POINT": POINT, b"ARC": ARC, b"CIRCLE": CIRCLE, b"LWPOLYLINE": LWPOLYLINE,
+    b"POINT": POINT, b"ARC": ARC, b"CIRCLE": CIRCLE, b"LWPOLYLINE": LWPOLYLINE, b"INSERT": INSERT,
+    b"ATTRIB": ATTRIB,
 }  # fmt: skip
 
 # What the entities may state besides their geometry, by the type that the DXF reference gives to the group code.
 _TEXTS = frozenset({5, 6, 8, 100, 330, 430})
 _FLOATS = frozenset({48})
-_INTEGERS = frozenset({60, 62, 284, 370, 420, 440})
+_INTEGERS = frozenset({60, 62, 67, 284, 370, 420, 440})
 _POINTS = {
     FACE: frozenset({10, 11, 12, 13, 210}),
     POLYLINE: frozenset({10, 210}),
@@ -34,6 +35,7 @@ _POINTS = {
     POINT: frozenset({10, 210}),
     ARC: frozenset({10, 210}),
     CIRCLE: frozenset({10, 210}),
+    INSERT: frozenset({10, 210}),
 }
 _MORE_FLOATS = {
     POLYLINE: frozenset({39, 40, 41}),
@@ -42,6 +44,7 @@ _MORE_FLOATS = {
     ARC: frozenset({39, 40, 50, 51}),
     CIRCLE: frozenset({39, 40}),
     LWPOLYLINE: frozenset({38, 39, 43}),
+    INSERT: frozenset({41, 42, 43, 44, 45, 50}),
 }
 _MORE_INTEGERS = {
     FACE: frozenset({70}),
@@ -49,13 +52,15 @@ _MORE_INTEGERS = {
     VERTEX: frozenset({70, 71, 72, 73, 74, 91}),
     MESH: frozenset({71, 72, 91, 92}),
     LWPOLYLINE: frozenset({70, 90}),
+    INSERT: frozenset({66, 70, 71}),
 }
+_NAME = {INSERT: 2}  # the group code of a name besides the layer
 # Kinds of which the library reads each subclass by its number: what stands where there.
 _SUBCLASSES = {MESH: frozenset({71, 72, 91, 92}), LWPOLYLINE: frozenset({38, 39, 43, 70, 90})}
 _BASE = frozenset({5, 330})
 _NEEDED = {
     FACE: (10, 11, 12), POLYLINE: (70,), LINE: (10, 11), MESH: (92,), POINT: (10,), ARC: (10, 40, 50, 51),
-    CIRCLE: (10, 40),
+    CIRCLE: (10, 40), INSERT: (2, 10),
 }  # fmt: skip
 FARTHEST = 1e12  # what is to be computed with is left to the library where it is larger
 LONGEST = 48  # tokens of a record; longer ones are left to the library
@@ -84,6 +89,7 @@ class Records:
     handle: Ints  # (m,) the token of the value, -1 where there is none
     layer: Ints
     owner: Ints
+    name: Ints
     invisible: Mask
     points: dict[int, Array] = field(default_factory=dict)  # group code of x -> (m, 3), NaN where there is none
     integers: dict[int, Ints] = field(default_factory=dict)  # group code -> (m,), 0 where there is none
@@ -94,11 +100,11 @@ def read_records(tokens: Tokens, kind: int, first: Ints, count: Ints) -> Records
     """Return the contents of the records (m,) of one kind, given by their first token and their number of tokens."""
     size = len(first)
     points = {code: np.full((size, 3), np.nan) for code in _POINTS.get(kind, frozenset())}
-    integers = {code: np.zeros(size, dtype=np.int64) for code in _MORE_INTEGERS.get(kind, frozenset()) - {66}}
+    integers = {code: np.zeros(size, dtype=np.int64) for code in _MORE_INTEGERS.get(kind, frozenset())}
     floats = {code: np.full(size, np.nan) for code in _MORE_FLOATS.get(kind, frozenset())}
-    handle, layer, owner = (np.full(size, -1, dtype=np.int64) for _ in range(3))
+    handle, layer, owner, name = (np.full(size, -1, dtype=np.int64) for _ in range(4))
     out = Records(
-        np.zeros(size, dtype=bool), handle, layer, owner, np.zeros(size, dtype=bool), points, integers, floats
+        np.zeros(size, dtype=bool), handle, layer, owner, name, np.zeros(size, dtype=bool), points, integers, floats
     )
     for start in range(0, size, _BATCH):
         part = slice(start, start + _BATCH)
@@ -129,8 +135,9 @@ def _read_pattern(tokens: Tokens, kind: int, first: Ints, rows: Ints, pattern: _
         if code in place:
             wanted[rows] = first + place[code]
             good &= is_handle(*tokens.text(first + place[code], 16))
-    if 8 in place:
-        out.layer[rows] = first + place[8]
+    for code, wanted in ((8, out.layer), (_NAME.get(kind, -1), out.name)):
+        if code in place:
+            wanted[rows] = first + place[code]
     for code, size in pattern.points:
         values = np.zeros((len(rows), 3))
         for axis in range(size):
@@ -151,6 +158,8 @@ def _read_pattern(tokens: Tokens, kind: int, first: Ints, rows: Ints, pattern: _
         code = int(tokens.code[first[0] + at])
         if code == 60:
             out.invisible[rows] = whole != 0
+        elif code == 67:
+            good &= whole == 0  # in model space; on paper the library decides on which layout
         elif code in out.integers:
             out.integers[code][rows] = whole
     out.good[rows] = good
@@ -187,7 +196,7 @@ def _pattern(kind: int, codes: tuple[int, ...]) -> _Pattern | None:
             floats.append(at)
         elif code in _INTEGERS | _MORE_INTEGERS.get(kind, frozenset()):
             integers.append(at)
-        elif code not in _TEXTS:
+        elif code not in _TEXTS and code != _NAME.get(kind):
             return None
         at += 1
     if any(code not in place for code in _NEEDED.get(kind, ())) or not _in_subclasses(kind, codes):

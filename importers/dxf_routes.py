@@ -19,9 +19,10 @@ from ezdxf.entities.insert import Insert
 from numpy.typing import ArrayLike, NDArray
 
 from importers.drawing_units import metres_per_unit, unit_note
-from importers.dxf_blocks import NOT_SANE, reference_matrices, sane, written_layer
+from importers.dxf_blocks import NOT_SANE, written_layer
 from importers.dxf_collect import FARTHEST_M, INSANE
 from importers.dxf_open import LIBRARY_ERRORS, open_dxf
+from importers.dxf_placing import reference_matrices, sane
 from importers.route_chains import SAME_M, age, chain, coincident, joined
 from importers.route_notes import ANNOTATION, say_hidden, say_paper
 from importers.route_pieces import (

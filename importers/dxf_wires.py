@@ -11,10 +11,9 @@ from collections.abc import Sequence
 from functools import partial
 
 import numpy as np
-from ezdxf.math import Vec3
 from numpy.typing import NDArray
 
-from importers.dxf_curves import TooManyChordsError, chord_count, plane_axes
+from importers.dxf_curves import TooManyChordsError, axes_of, chord_count
 from importers.dxf_kinds import attempt
 from importers.dxf_parts import BulkArcs, BulkPaths, BulkProfiles
 from importers.dxf_profiles import Profile, round_of, shape_of_profile
@@ -35,7 +34,7 @@ def shapes_of_arcs(arcs: BulkArcs, grain: Grain) -> list[Shape]:
     """Return the shapes of arcs or circles."""
     names = _names(arcs.handles)
     is_arc = arcs.kind == "ARC"
-    axes = _axes(arcs.extrusion)
+    axes = axes_of(arcs.extrusion)
     shapes: list[Shape | None] = [None] * len(names)
     by_count: dict[int, list[int]] = {}
     starts = np.zeros(len(names))
@@ -79,7 +78,7 @@ def shapes_of_arcs(arcs: BulkArcs, grain: Grain) -> list[Shape]:
 def shapes_of_profiles(profiles: BulkProfiles, grain: Grain) -> list[Shape]:
     """Return the shapes of flat polylines."""
     names = _names(profiles.handles)
-    axes = _axes(profiles.extrusion)
+    axes = axes_of(profiles.extrusion)
     starts = profiles.starts
     bent = np.logical_or.reduceat(profiles.corners[:, 2:].any(axis=1), starts[:-1]) | (profiles.thickness != 0.0)
     plain = np.flatnonzero(~bent)
@@ -154,13 +153,6 @@ def _to_world(flat: Array, elevation: Array, axes: Array) -> Array:
     """Return points (p, 2) of planes with axes (p, 3, 3) in the world (p, 3)."""
     x, y = flat[:, 0, None] * axes[:, 0], flat[:, 1, None] * axes[:, 1]
     return np.asarray(x + y + elevation[:, None] * axes[:, 2])
-
-
-def _axes(extrusion: Array) -> Array:
-    """Return the axes (n, 3, 3) of extrusion directions (n, 3)."""
-    different, number = np.unique(extrusion, axis=0, return_inverse=True)
-    axes = np.array([plane_axes(Vec3(direction)) for direction in different.tolist()]).reshape(-1, 3, 3)
-    return np.asarray(axes[number.reshape(-1)])
 
 
 def _names(handles: Strings) -> list[str]:

@@ -16,8 +16,8 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
-from importers.dxf_blocks import sane, scale_steps
 from importers.dxf_collect import Collector, Places
+from importers.dxf_placing import sane, scale_steps
 from importers.dxf_shape import Shape, box_corners, missing
 from importers.mesh_gltf import read_gltf
 from importers.mesh_obj import read_obj

@@ -16,8 +16,8 @@ from typing import IO, Any
 
 import numpy as np
 
-from importers.dxf_blocks import sane
 from importers.dxf_collect import Collector, Places
+from importers.dxf_placing import sane
 from importers.dxf_shape import missing
 from importers.mesh import frame_of
 from importers.mesh_part import Array

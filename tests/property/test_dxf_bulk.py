@@ -66,6 +66,8 @@ class Writer:
     def extras(self):
         if self.chance(0.2):
             self.tag(62, self.rnd.randint(0, 256))
+        if self.chance(0.05):
+            self.tag(67, 0)
         if self.chance(self.odd):
             code, value = self.rnd.choice(
                 [(60, 1), (60, "0"), (6, "Continuous"), (370, -1), (999, "a comment"), (67, 1), (67, 0), (48, "1.5"),
@@ -343,12 +345,29 @@ class Writer:
 
     def insert(self, layer, name):
         self.start("INSERT", layer, "AcDbBlockReference")
-        self.tag(2, name)
-        self.point(10, self.corners()[0])
+        attributes = self.chance(self.odd / 3)
+        if attributes:
+            self.tag(66, 1)
+        if not self.chance(self.odd / 6):
+            self.tag(2, name if not self.chance(self.odd / 3) else self.rnd.choice(["none", "a\\U+00E9", ""]))
+        if not self.chance(self.odd / 6):
+            self.point(10, self.corners()[0])
         if self.chance():
             for code in (41, 42, 43):
-                self.tag(code, self.rnd.choice([2.0, 2.0, -1.0]))
-            self.tag(50, self.rnd.choice([0, 90, 33.3]))
+                self.tag(code, self.rnd.choice([2.0, 2.0, -1.0, 0.0 if self.chance(self.odd) else 1.0]))
+            self.tag(50, self.number(self.rnd.choice([0.0, 90.0, -270.0, 33.3])))
+        if self.chance(0.1 + self.odd / 3):
+            for code, value in ((70, 2), (71, self.rnd.choice([1, 3, 0, -2])), (44, 500.0), (45, 700.5)):
+                self.tag(code, value)
+        self.tail()
+        if attributes:
+            self.start("ATTRIB", layer, "AcDbText")
+            self.point(10, (1, 2, 3))
+            self.tag(40, 2.5)
+            self.tag(1, "x")
+            self.tag(100, "AcDbAttribute")
+            self.tag(2, "TAG")
+            self.seqend(layer)
 
     def entities(self, count):
         for _ in range(count):
@@ -378,7 +397,7 @@ class Writer:
         self.tag(0, "SECTION")
         self.tag(2, "ENTITIES")
         self.entities(self.rnd.randint(1, 12))
-        for _ in range(self.rnd.randint(0, 3)):
+        for _ in range(self.rnd.randint(0, 5)):
             self.insert(self.rnd.choice(LAYERS), self.rnd.choice(["B", "b"]))
         self.entities(self.rnd.randint(0, 5))
         self.tag(0, "ENDSEC")
@@ -421,10 +440,8 @@ def assert_equal(ours, theirs):
         (o.layer, o.handle, o.points_m.tolist()) for o in theirs.outlines
     ]
     assert len(ours.elements) == len(theirs.elements)
-    by_id = {e.element_id: e for e in theirs.elements}
-    for element in ours.elements:
-        other = by_id[element.element_id]
-        for name in ("role", "layer", "kind", "closed", "file", "handle"):
+    for element, other in zip(ours.elements, theirs.elements, strict=True):
+        for name in ("element_id", "role", "layer", "kind", "closed", "file", "handle"):
             assert getattr(element, name) == getattr(other, name)
         np.testing.assert_array_equal(element.triangles_m, other.triangles_m)
 

@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 from ezdxf.math import Z_AXIS, Matrix44
 
-from importers.dxf_blocks import reference_matrices
+from importers.dxf_placing import reference_matrices
 
 FACE = [(0, 0, 0), (1, 0, 0), (1, 2, 0), (0, 2, 3)]
 

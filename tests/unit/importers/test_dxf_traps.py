@@ -200,3 +200,13 @@ def test_tokens_doubt_what_is_no_plain_number(word):
 )  # fmt: skip
 def test_a_text_that_readers_could_take_otherwise_has_no_tokens(text):
     assert tokenise(text.encode()) is None
+
+
+def test_a_kind_written_in_bytes_of_no_encoding_is_unread(written):
+    path = written(
+        *faces(2), *entity("MARKER", "AcDbMarker"), header=((9, "$ACADVER"), (1, "AC1027"), (9, "$INSUNITS"), (70, 4))
+    )
+    path.write_bytes(path.read_bytes().replace(b"\nMARKER\n", b"\nMARK\xc0R\n"))
+    drawing = read(path)
+    assert sum(len(e.triangles_m) for e in drawing.elements) == 2
+    assert len(drawing.unread) == 1
