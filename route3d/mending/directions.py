@@ -68,4 +68,7 @@ def _angle(ways: Floats, weight: Floats) -> float | None:
     near = np.abs(off) <= 1.0001 * _BIN_RAD
     if weight[near].sum() < _LEAST_SHARE * weight.sum():
         return None
-    return float(centre + np.average(off[near], weights=weight[near])) % _RIGHT
+    # the median: what is exactly along the grid decides, not what is nearly so
+    order = np.argsort(off[near], kind="stable")
+    reached = np.cumsum(weight[near][order])
+    return float(centre + off[near][order][np.searchsorted(reached, 0.5 * reached[-1])]) % _RIGHT

@@ -17,6 +17,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from route3d.mending.change import Change, change_of
+from route3d.mending.easing import eased
 from route3d.mending.keeping import to_look_at
 from route3d.mending.nudges import nudges
 from route3d.mending.reroute import STAGES, around, whole_grid
@@ -39,6 +40,7 @@ _WRONG_MAX = 4  # where more than this is wrong, nudging one thing after the oth
 _WRONG_AT_ALL = 12
 _CROWDED_M = 1.0  # practice: what a lower ampacity of a bundle is held against, in metres of change
 _STAGES_CROWDED = 2
+_WAYS = 3  # ways round that are compared
 _CHECKS_MAX = 6  # lines without a lack that the check may refuse before nudging ends
 
 
@@ -258,15 +260,21 @@ class _Search:
         return None
 
     def _way_round(self, drawn: Trial) -> Trial | None:
-        # where there is a crowded line already, only small detours are looked for
-        stages = STAGES if self._crowded is None else STAGES[:_STAGES_CROWDED]
-        for trial in around(self.site, drawn, self.trials.of, stages):
-            known = self._crowded is not None
-            if self._accepted(trial, "way round"):
-                return trial
-            if self._crowded is not None and not known:
+        """Return the smallest of the ways that the first few stages find."""
+        best: Trial | None = None
+        found = 0
+        for stage in STAGES:
+            # where there is a crowded line already, only small detours are looked for
+            if found == _WAYS or (self._crowded is not None and stage is STAGES[_STAGES_CROWDED]):
                 break
-        return None
+            for trial in around(self.site, drawn, self.trials.of, [stage]):
+                if self._accepted(trial, "way round"):
+                    found += 1
+                    here = self._drawn_back(trial)
+                    if best is None or self.site.cost(here.corners_m) < self.site.cost(best.corners_m):
+                        best = here
+                    break
+        return best
 
     def _between_what_shuts(self, drawn: Trial) -> Trial | None:
         """Look once more between the things that leave no way; where that fails too, ``why`` says what they are."""
@@ -285,11 +293,20 @@ class _Search:
         """Return a line that stands and changes less, or the same."""
         best = trial
         for line in tautened(self.site, trial.corners_m, self.site.cost):
-            again = self.trials.of(line)
-            if again is not None and (self._accepted(again) or (again.stands and again.crowds <= best.crowds > 0)):
+            again = self._again(line, best)
+            if again is not None:
                 best = again
                 break
-        return best
+        line = eased(self.site, best.corners_m)
+        again = self._again(line, best) if line is not best.corners_m else None
+        return best if again is None else again
+
+    def _again(self, line: Floats, best: Trial) -> Trial | None:
+        """Return another line as judged, if it is to be taken in the place of one."""
+        trial = self.trials.of(line)
+        if trial is None or not (self._accepted(trial) or (trial.stands and trial.crowds <= best.crowds > 0)):
+            return None
+        return trial
 
 
 def _in_the_way(trial: Trial) -> tuple[Finding, ...]:

@@ -89,21 +89,28 @@ def _too_narrow(site: Site, grid: Lattice) -> Shut:
     lengths = np.linalg.norm(np.diff(line, axis=0), axis=1)
     needed = np.full(len(lengths), 2.0 * site.bend_m)
     needed[[0, -1]] = site.bend_m
-    k = int(np.argmin(lengths - needed))
+    # of the legs that are too short, the one with most in its way: others could be longer
+    short = np.flatnonzero(lengths < needed)
+    legs = {int(k): _near(grid, 0.5 * (line[k] + line[k + 1])) for k in (short if len(short) else [0])}
+    k = max(legs, key=lambda number: (legs[number].total(), -number))
     place = 0.5 * (line[k] + line[k + 1])
-    count: Counter[int] = Counter()
-    at = [int(np.argmin(np.abs(grid.axes[d] - v))) for d, v in enumerate(place @ grid.turn)]
-    for d in range(3):
-        part = tuple(slice(max(i - 3, 0), i + 4) for i in at)
-        count.update(grid.shut_by[d][part].ravel().tolist())
-    near = [n for n, _ in count.most_common() if n != -1]
+    near = [n for n, _ in legs[k].most_common()]
     between = f", between {_named(site, near)}" if near else ""
     why = (
-        f"Ways lead from end to end, but none has room for its bends of {both_units(site.bend_m)} (centre line): "
-        f"narrowest near ({', '.join(f'{v:.3f}' for v in place)}) m{between}, where {both_units(float(lengths[k]))} "
-        f"are free and {both_units(float(needed[k]))} are needed."
+        "Ways lead from end to end, but none was found with room for its bends of "
+        f"{both_units(site.bend_m)} (centre line): narrowest near ({', '.join(f'{v:.3f}' for v in place)}) m{between}, "
+        f"where {both_units(float(lengths[k]))} are free and {both_units(float(needed[k]))} are needed."
     )
     return Shut(why, tuple(site.examined.around.boxes_m[n] for n in near[:12] if n >= 0))
+
+
+def _near(grid: Lattice, place: Floats) -> Counter[int]:
+    """Count the edges around a place that things block, by the number of the thing."""
+    at = [int(np.argmin(np.abs(grid.axes[d] - v))) for d, v in enumerate(place @ grid.turn)]
+    part = tuple(slice(max(i - 3, 0), i + 4) for i in at)
+    count = Counter(n for d in range(3) for n in grid.shut_by[d][part].ravel().tolist())
+    del count[-1]
+    return count
 
 
 def _named(site: Site, numbers: list[int]) -> str:

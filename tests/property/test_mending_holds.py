@@ -96,3 +96,19 @@ def test_every_route_passes_from_nothing(seed: int, things: int) -> None:
     routed = [answer.run_id for answer in answers if answer.alternatives]
     review = check_job(later.job, book(), MADE)
     assert all(r.verdict == "pass" for r in review.runs if r.fitted.run.run_id in routed)
+
+
+@settings(deadline=None, max_examples=10)
+@given(st.integers(0, 10**6), st.integers(2, 4), st.integers(2, 8))
+def test_mending_all_brings_no_violation_and_no_doubt_that_was_not_there(seed: int, count: int, things: int) -> None:
+    job, _ = job_of(seed, count, things)
+    before = check_job(job, book(), MADE)
+    later, _ = mend_all(Checked.open(job, book(), MADE))
+    after = check_job(later.job, book(), MADE)
+    for kind in ("violation", "unchecked"):
+        was, now = (
+            {(f.check, f.run, f.other, f.rule) for f in review.findings if f.severity == kind or
+             (kind == "unchecked" and f.unchecked)}
+            for review in (before, after)
+        )  # fmt: skip
+        assert now <= was, kind
