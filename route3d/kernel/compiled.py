@@ -76,18 +76,31 @@ def compiled(function: Callable[P, R]) -> Callable[P, R]:
         _config.CACHE_DIR = before
 
 
+def kept_on_disk() -> bool:
+    """Return whether what is compiled is found again by the next session."""
+    return bool(_config.CACHE_DIR) or any(_writable(parent) for parent in _cache_parents())
+
+
 @cache
 def _cache_folder(module: str) -> Path:
     name = f"{module}-{_digest(module)[:16]}"
     for parent in _cache_parents():
         folder = parent / name
-        try:
-            folder.mkdir(parents=True, exist_ok=True)
-        except OSError:
-            continue
-        if os.access(folder, os.W_OK | os.X_OK):
+        if _writable(folder):
             return folder
     return Path(tempfile.mkdtemp(prefix="route3d-kernel-"))
+
+
+def _writable(folder: Path) -> bool:
+    """Tell whether we can keep machine code in a folder, and nobody else can: it is run as it is found there."""
+    try:
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        found = folder.stat()
+    except OSError:
+        return False
+    # under sudo the home folder may still be that of another user
+    ours = not hasattr(os, "geteuid") or (found.st_uid == os.geteuid() and not found.st_mode & 0o022)
+    return ours and os.access(folder, os.W_OK | os.X_OK)
 
 
 @cache
