@@ -78,7 +78,7 @@ def compiled(function: Callable[P, R]) -> Callable[P, R]:
 
 def kept_on_disk() -> bool:
     """Return whether what is compiled is found again by the next session."""
-    return bool(_config.CACHE_DIR) or any(_writable(parent) for parent in _cache_parents())
+    return bool(_config.CACHE_DIR) or _cache_folder("path").parent in _cache_parents()
 
 
 @cache
@@ -92,11 +92,15 @@ def _cache_folder(module: str) -> Path:
 
 
 def _writable(folder: Path) -> bool:
+    """Tell whether we can keep machine code in a folder, and nobody else can: it is run as it is found there."""
     try:
-        folder.mkdir(parents=True, exist_ok=True)
+        folder.mkdir(mode=0o700, parents=True, exist_ok=True)
+        found = folder.stat()
     except OSError:
         return False
-    return os.access(folder, os.W_OK | os.X_OK)
+    # under sudo the home folder may still be that of another user
+    ours = not hasattr(os, "geteuid") or (found.st_uid == os.geteuid() and not found.st_mode & 0o022)
+    return ours and os.access(folder, os.W_OK | os.X_OK)
 
 
 @cache
