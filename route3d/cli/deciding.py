@@ -64,6 +64,8 @@ class ProjectStore:
     def begin(self) -> None:
         """Record the check that was followed, if that has not been done; this makes the database."""
         with self._lock:
+            if not self.path.exists():  # it never was, or was moved away meanwhile
+                self._before, self._recorded = 0, False
             if not self._recorded:
                 self._record()
 

@@ -11,6 +11,7 @@ from route3d.model.finding import Finding
 Block = dict[str, Any]
 
 PAST_MAX = 500  # matters that no check finds any more: the newest; the rest are counted
+HISTORY_MAX = 200  # lines of one history: the newest; the rest are counted
 _SAME_M = 1e-6
 
 
@@ -45,6 +46,7 @@ def is_same(kept: Finding, shown: Finding) -> bool:
 
 def _entry(kept: Kept, matter: Matter) -> Block:
     decisions = kept.decisions.get(matter.number, ())
+    history = _history(decisions, kept.events.get(matter.number, ()))
     return {
         "number": matter.number,
         "decided": matter.decided,
@@ -56,7 +58,8 @@ def _entry(kept: Kept, matter: Matter) -> Block:
         "since": matter.since,
         "doubtful": matter.ambiguous,
         "settled": matter.is_settled,
-        "history": _history(decisions, kept.events.get(matter.number, ())),
+        "history": history[-HISTORY_MAX:],
+        "history_count": len(history),
     }
 
 

@@ -16,11 +16,12 @@ import httpx
 import pytest
 from websockets.sync.client import connect
 
-from route3d.model.decision import Matter
+from route3d.model.decision import Decision, Matter
 from route3d.store import opening
-from route3d.store.decisions import histories, matters
+from route3d.store.decisions import decide, histories, matters
 from route3d.store.opening import store_path
 from route3d.store.recording import trend_points
+from route3d.viewer.page_decisions import HISTORY_MAX
 from tests.scratch_project import Scratch, call
 from tests.unit.store.test_opening import WRITER
 from tests.viewer_window import Served, Window, served
@@ -253,6 +254,30 @@ def test_a_damaged_store_is_said_and_keeps_nothing_from_being_seen(project: Path
         assert window.ask("decide", findings=[bends(running)[0]["id"]], **WORDS)["say"] == "decided"
 
 
+def test_a_store_that_was_moved_away_is_begun_again(server: Served, project: Path) -> None:
+    first = bends(server)[0]["id"]
+    with server.window() as window:
+        window.ask("decide", findings=[first], **WORDS)
+        for path in project.glob("route3d.decisions.sqlite*"):
+            path.unlink()
+        assert first in window.hear("decided", trend=[])["decisions_gone"]
+        told = window.ask("decide", findings=[first], **{**WORDS, "by": "A. B."})
+        assert told["say"] == "decided" and by_id(project)[first].by == "A. B."
+
+
+def test_a_long_history_is_told_by_its_end_and_its_length(server: Served, project: Path) -> None:
+    first = bends(server)[0]["id"]
+    with server.window() as window:
+        window.ask("decide", findings=[first], **WORDS)
+        number = by_id(project)[first].number
+        for k in range(HISTORY_MAX):
+            decide(store_of(project), [number], Decision("2026-01-01", "N. N.", "to-mend", str(k), "", ""))
+        told = window.ask("decide", findings=[first], **WORDS)
+    entry = server.review()["decisions"][first]
+    assert len(entry["history"]) == HISTORY_MAX and entry["history_count"] == HISTORY_MAX + 2
+    assert told["say"] == "decided" and entry["history"][-1]["note"] == "wider form"
+
+
 def test_a_store_that_is_damaged_from_the_start_lets_the_page_open(project: Path) -> None:
     store_of(project).write_bytes(b"not a database" * 100)
     with served(project) as running:
@@ -283,12 +308,12 @@ def test_many_windows_and_the_command_line_decide_at_once_and_nothing_is_lost(se
     first = bends(server)[0]["id"]
     call("decide", "--project", str(project))
 
-    def decide(by: str) -> None:
+    def decide_often(by: str) -> None:
         with server.window() as window:
             for k in range(10):
                 assert window.ask("decide", findings=[first], **{**WORDS, "by": by, "note": str(k)})["say"] == "decided"
 
-    threads = [threading.Thread(target=decide, args=(by,)) for by in ("one", "two")]
+    threads = [threading.Thread(target=decide_often, args=(by,)) for by in ("one", "two")]
     for thread in threads:
         thread.start()
     assert call("decide", first, "--project", str(project), "--as", "to-mend", "--by", "three")[0] == 0

@@ -181,7 +181,9 @@ export interface Decision {
   doubtful: boolean;
   /** Nobody has to act on it. */
   settled: boolean;
+  /** The newest lines, oldest first, and how many there are in all. */
   history: HistoryLine[];
+  history_count: number;
 }
 
 /** A finding that no check finds any more. */

@@ -6,7 +6,7 @@ import type { Decision } from "../src/payload";
 import { finding, review } from "./made";
 
 const decision = (some: Partial<Decision>): Decision => ({
-  number: 1, decided: "open", by: "", at: "", note: "", owner: "", due: "", since: "", doubtful: false, settled: false, history: [], ...some,
+  number: 1, decided: "open", by: "", at: "", note: "", owner: "", due: "", since: "", doubtful: false, settled: false, history: [], history_count: 0, ...some,
 });
 
 const FINDINGS = [finding({ id: "a" }), finding({ id: "b" }), finding({ id: "c" })];

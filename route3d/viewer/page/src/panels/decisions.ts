@@ -82,7 +82,8 @@ function standing(state: State, decision: Decision, finding: Finding): HTMLEleme
 function history(decision: Decision): HTMLElement | null {
   if (decision.history.length === 0) return null;
   return folding(
-    "history", "history", `History (${decision.history.length})`,
+    "history", "history", `History (${decision.history_count})`,
+    decision.history.length < decision.history_count && h("p", { class: "soft" }, `The newest ${decision.history.length}; all of it by \`route3d decide --history\`.`),
     h(
       "ol", {},
       decision.history.map((line) => {
