@@ -3,7 +3,7 @@
 import { LiveLink } from "./talk";
 import { Places } from "./places";
 import type { Pick } from "./scene/ground";
-import { Ghost } from "./scene/ghost";
+import { Ghost, apart } from "./scene/ghost";
 import { Scene } from "./scene/scene";
 import { Edits } from "./edits";
 import { Proposals, betweenEnds, optionOf } from "./proposals";
@@ -24,7 +24,7 @@ import { runPanel } from "./panels/run";
 import { FindingsTable } from "./panels/table";
 import { unreadLine } from "./panels/unread";
 import { keys } from "./keys";
-import type { Edit, Point, Review, Thing } from "./payload";
+import type { Edit, Review, Thing } from "./payload";
 import type { Source } from "./source";
 import { type Look, type State, Store, firstState, runOf, withoutRoute } from "./store";
 import { Lengths } from "./units";
@@ -62,7 +62,7 @@ export class Page {
     this.ghost = new Ghost(this.scene);
     this.proposals = new Proposals(store, this.edits, this.lengths, {
       ask: (order) => this.link?.aside(order) ?? null,
-      found: ({ run, answer }) => this.ghost.flyTo(this.linesOf(run, answer?.options.map((one) => one.run.line_m) ?? [])),
+      found: ({ run, answer }) => this.ghost.flyTo(apart(runOf(store.get(), run), answer?.options ?? [])),
       adjust: (run) => {
         store.update({ tab: "edit" });
         store.editing({ run, corner: null, what: "corners", adding: false });
@@ -239,18 +239,13 @@ export class Page {
       ghost.showEnds(ends, now.selection.run);
       const chosen = ends.find(({ id }) => id === now.selection.run);
       if (chosen !== undefined && now.selection !== before.selection && now.cause !== "check" && now.cause !== "window") {
-        ghost.flyTo(this.linesOf(null, [[chosen.from_m, chosen.to_m]]));
+        ghost.flyTo([chosen.from_m, chosen.to_m]);
       }
     }
   }
 
   private spans(look: Look, none: boolean): void {
     this.scene.setSpans(none || look.spans === "none" ? null : look.spans === "fitting" ? undefined : look.spans);
-  }
-
-  /** Points of a run as it is, and of other lines. */
-  private linesOf(run: string | null, others: Point[][]): Point[] {
-    return [...(runOf(this.store.get(), run)?.line_m ?? []), ...others.flat()];
   }
 
   private rolesFrom(): void {

@@ -3,7 +3,7 @@ import test from "node:test";
 import { Edits } from "../src/edits";
 import type { Aside, Edit, Option, Proposed, Review } from "../src/payload";
 import { Proposals, askable, betweenEnds, isStale, longerWords, optionOf } from "../src/proposals";
-import { off } from "../src/scene/ghost";
+import { apart, off } from "../src/scene/ghost";
 import { type Proposing, Store, firstState, withoutRoute } from "../src/store";
 import { Lengths } from "../src/units";
 import { finding, review, run } from "./made";
@@ -209,4 +209,8 @@ test("a proposal is drawn where it leaves the line of today", () => {
   assert.deepEqual(off(line, today, 0.001).map((part) => part.at), [[1, 2, 3, 4]]);
   assert.deepEqual(off(today, today, 0.001), [today], "where only straps differ, the whole line is shown");
   assert.deepEqual(off(line, { points: [], at: [] }, 0.001), [line]);
+  const then = option({ run: run({ line_m: line.points, line_at_m: line.at }) });
+  const now = run({ line_m: today.points, line_at_m: today.at });
+  assert.equal(apart(null, [then]).length, 6);
+  assert.deepEqual(apart(now, [then]).slice(0, 4), line.points.slice(1, 5), "the view goes to where they differ");
 });

@@ -137,8 +137,8 @@ function found(state: State, lengths: Lengths, proposals: Proposals, proposing: 
 
 /** Today's run and the proposed one, number by number. */
 function sideBySide(today: Run | null, option: Option, answer: Proposed, lengths: Lengths): HTMLElement {
-  const now = today === null ? null : figures(today, today.straps_at_m.length, answer.before?.holes ?? 0, lengths);
-  const then = figures(option.run, option.straps, option.holes, lengths);
+  const now = today === null ? null : figures(today, answer.before?.holes ?? 0, lengths);
+  const then = figures(option.run, option.holes, lengths);
   return table(
     ["Number", "Today", "Proposed"],
     then.map(([name, value], k) => {
@@ -149,20 +149,25 @@ function sideBySide(today: Run | null, option: Option, answer: Proposed, lengths
   );
 }
 
-function figures(run: Run, straps: number, holes: number, lengths: Lengths): [string, string | Node][] {
+function figures(run: Run, holes: number, lengths: Lengths): [string, string | Node][] {
   return [
     ["Result", verdict(run.verdict)],
     ["Length", lengths.show(run.length_m)],
     ["Bends", String(run.bends.length)],
     ["Tightest bend", tightest(run)],
     ["Smallest gap", gap(run, lengths)],
-    ["Straps", String(straps)],
+    ["Straps", String(straps(run))],
     ["Holes", String(holes)],
   ];
 }
 
 function gap(run: Run, lengths: Lengths): string {
   return run.smallest_gap_m === null || run.smallest_gap_m === undefined ? "–" : lengths.show(run.smallest_gap_m);
+}
+
+/** Those that the run states and those drawn beside it. */
+function straps(run: Run): number {
+  return run.supports.filter((one) => one.kind === "strap").length;
 }
 
 /** As a share of the radius that is asked. */
@@ -177,12 +182,12 @@ function alternatives(answer: Proposed, proposing: Proposing, lengths: Lengths, 
     const { run } = option;
     const box = h("input", {
       type: "radio", name: "route", checked: k === proposing.chosen, "data-key": `route-${k}`, disabled: proposing.stage === "again",
-      "aria-label": `Route ${k + 1}, ${VERDICT_WORDS[run.verdict].one}, ${lengths.show(run.length_m)}, ${counted(run.bends.length, "bend")}, ${counted(option.straps, "strap")}, ${counted(option.holes, "hole")}`,
+      "aria-label": `Route ${k + 1}, ${VERDICT_WORDS[run.verdict].one}, ${lengths.show(run.length_m)}, ${counted(run.bends.length, "bend")}, ${counted(straps(run), "strap")}, ${counted(option.holes, "hole")}`,
       onchange: () => proposals.choose(k),
     });
     return [
       h("label", {}, box, ` ${k + 1}`), h("span", { class: `verdict ${run.verdict}` }, VERDICT_WORDS[run.verdict].mark), lengths.show(run.length_m),
-      String(run.bends.length), String(option.straps), String(option.holes), gap(run, lengths),
+      String(run.bends.length), String(straps(run)), String(option.holes), gap(run, lengths),
     ];
   });
   const list = table(["Route", "Result", "Length", "Bends", "Straps", "Holes", "Gap"], rows, [2, 3, 4, 5, 6]);

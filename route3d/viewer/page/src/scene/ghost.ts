@@ -54,6 +54,14 @@ export function off(line: Line, other: Line, off_m: number): Line[] {
   return parts.length === 0 ? [line] : parts;
 }
 
+/** What has to be seen to see a change: where lines differ from the run as it is, on both of them; else all of them. */
+export function apart(today: Run | null, options: Option[]): Point[] {
+  const lines = options.map(({ run }): Line => ({ points: run.line_m, at: run.line_at_m }));
+  if (today === null) return lines.flatMap(({ points }) => points);
+  const now = { points: today.line_m, at: today.line_at_m };
+  return lines.flatMap((line) => [...off(line, now, OFF_M), ...off(now, line, OFF_M)]).flatMap(({ points }) => points);
+}
+
 export class Ghost {
   private readonly loose = new Loose();
   private shown: Shown = NOTHING_SHOWN;
