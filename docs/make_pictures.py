@@ -100,7 +100,7 @@ def _draw_page(sample: Path, target: Path) -> None:
             browser = play.chromium.launch(executable_path=str(BROWSER), args=flags)
             page = browser.new_page(viewport={"width": 1400, "height": 800})
             page.goto(address, timeout=120_000)
-            page.get_by_text("78.2 mm (3 1/16 in)").first.click(timeout=120_000)
+            page.get_by_text("78.2 mm").first.click(timeout=120_000)
             page.wait_for_timeout(20_000)  # the view flies there, on a software rasteriser
             shot = page.screenshot(timeout=120_000)
             browser.close()
