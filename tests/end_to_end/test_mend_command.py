@@ -183,3 +183,24 @@ def test_arcs_drawn_too_tight_are_redrawn_before_anything_moves(scratch) -> None
     assert runs["L1"]["change"]["moved_m"] == 0.0
     assert runs["L1"]["drawn_arcs_redrawn"]
     assert verdicts(scratch) == {"L1": "pass"}
+
+
+def test_plates_keep_their_place_in_the_building_when_the_run_gets_longer(scratch) -> None:
+    scratch.head.append('checks = ["bend", "clash", "framing"]')
+    scratch.box("M-DUCT", (1000, -500, 2950), (1300, 500, 3050))
+    scratch.role("M-DUCT", "duct")
+    scratch.run([(0, 0, 3000), (5000, 0, 3000)], plates=[[1100, 1200], [3000, 3100]])
+    status, output, runs = mended_after_writing(scratch, "--run", "a", "--write")
+    assert status == 0, output
+    text = (scratch.folder / "route3d.toml").read_text(encoding="utf-8")
+    plates = json.loads(next(line for line in text.splitlines() if line.startswith("plates")).partition("=")[2])
+    # the first lay where the run leads around the duct now, the second is as far from the end as it was
+    (again,) = json.loads(results(scratch))["runs"]
+    assert plates == [pytest.approx([1000 * again["length_m"] - 2000, 1000 * again["length_m"] - 1900], abs=0.1)]
+    assert "behind steel plates" in " ".join(runs["a"]["to_look_at"])
+
+
+def results(scratch) -> str:
+    out = scratch.folder / "again.json"
+    call("check", str(scratch.folder), "--json", str(out))
+    return out.read_text()
