@@ -20,6 +20,8 @@ const OTHER_OPACITY = 0.3;
 const BEHIND_OPACITY = 0.28;
 const DASHES = 2.5;
 const OFF_M = 0.001;
+const STEP_M = 0.1;
+const STEPS_MOST = 400;
 const NO_DIAMETER_M = 0.005; // half of it, where a cable's is not known
 const SEEN_FROM: Point = [-0.4, -0.75, 0.9];
 const CLOSE_M = 1.2;
@@ -39,8 +41,9 @@ export interface Shown {
 export const NOTHING_SHOWN: Shown = { options: [], chosen: 0, today: null, words: "", blocked: [] };
 
 /** The stretches of a line that lie off another one by more than `off_m`; all of it where it lies off nowhere. */
-export function off(line: Line, other: Line, off_m: number): Line[] {
-  if (other.points.length < 2) return [line];
+export function off(whole: Line, other: Line, off_m: number): Line[] {
+  if (other.points.length < 2) return [whole];
+  const line = stepped(whole);
   const away = line.points.map((point) => nearest(other, point).distance > off_m);
   const parts: Line[] = [];
   for (let k = 0; k + 1 < line.points.length; k += 1) {
@@ -51,7 +54,26 @@ export function off(line: Line, other: Line, off_m: number): Line[] {
       last.at.push(line.at[k + 1]);
     } else parts.push({ points: [line.points[k], line.points[k + 1]], at: [line.at[k], line.at[k + 1]] });
   }
-  return parts.length === 0 ? [line] : parts;
+  return parts.length === 0 ? [whole] : parts;
+}
+
+/** A line with points at least every STEP_M: a long leg may leave another line at its end only. */
+function stepped(line: Line): Line {
+  const made: Line = { points: [], at: [] };
+  line.points.forEach((point, k) => {
+    if (k > 0) {
+      const [a, b] = [line.at[k - 1], line.at[k]];
+      const count = Math.min(Math.ceil((b - a) / STEP_M), STEPS_MOST);
+      for (let j = 1; j < count; j += 1) {
+        const at = a + ((b - a) * j) / count;
+        made.points.push(pointAt(line, at));
+        made.at.push(at);
+      }
+    }
+    made.points.push(point);
+    made.at.push(line.at[k]);
+  });
+  return made;
 }
 
 /** What has to be seen to see a change: where lines differ from the run as it is, on both of them; else all of them. */
