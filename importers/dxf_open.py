@@ -28,6 +28,7 @@ log = logging.getLogger(__name__)
 
 # What the library raises on damaged files besides its own errors: it trusts numbers, handles and links that it reads.
 LIBRARY_ERRORS = (
+    StopIteration,
     DXFError,
     ArithmeticError,
     AssertionError,

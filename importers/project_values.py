@@ -13,7 +13,7 @@ from route3d.model.element import ROLES
 from route3d.model.run import BENT, ENDS
 from route3d.units import METRES_PER_UNIT
 
-_CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029]")
+CONTROL = re.compile("[\x00-\x1f\x7f-\x9f\u2028\u2029]")
 
 
 def nearest(word: str, known: Iterable[str]) -> str:
@@ -62,7 +62,7 @@ def _plain_number(value: object) -> object:
 
 
 def _plain_text(value: object) -> object:
-    if not isinstance(value, str) or not value.strip() or _CONTROL.search(value):
+    if not isinstance(value, str) or not value.strip() or CONTROL.search(value):
         raise ValueError(f"a text of one line is expected, not {short(value)}")
     return value
 

@@ -5,6 +5,7 @@ from __future__ import annotations
 import json
 from collections.abc import Iterable, Sequence
 
+from importers.project_values import CONTROL
 from importers.survey_oddities import FileSurvey, LayerGuess, plausible_units
 
 FILL_IN = "FILL IN"
@@ -138,9 +139,10 @@ def _zone_lines(surveys: Sequence[FileSurvey]) -> Iterable[str]:
 
 
 def _quoted(text: str) -> str:
-    # JSON strings are TOML basic strings, but for the delete character and lone halves of characters
-    plain = text.encode("utf-8", errors="replace").decode("utf-8")
-    return json.dumps(plain, ensure_ascii=False).replace("\x7f", "\\u007F")
+    # JSON strings are TOML basic strings, but for lone halves of characters; the project file may hold no control
+    # characters, and in a pattern ? stands for any one character
+    plain = CONTROL.sub("?", text.encode("utf-8", errors="replace").decode("utf-8"))
+    return json.dumps(plain, ensure_ascii=False)
 
 
 def _comment(text: str) -> str:

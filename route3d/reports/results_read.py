@@ -15,7 +15,8 @@ from route3d.model.revision import Revision, RunMark
 from route3d.reports.formats import notes_on_version
 
 _MOST_BYTES = 2_000_000_000
-_Point = tuple[FiniteFloat, FiniteFloat, FiniteFloat]
+_Place = Annotated[FiniteFloat, Field(ge=-1e9, le=1e9)]  # no building is further away
+_Point = tuple[_Place, _Place, _Place]
 
 
 class _Run(BaseModel):

@@ -15,9 +15,9 @@ something unread, NaN in results, half-written files left behind.
 | project | the project file, as far as its tables | lists nested by the thousand; numbers of thousands of digits |
 | commands | the project file, through whole commands | counts past any float; control characters in names |
 | rules | a rule file of a project's own | numbers past any float; a device in place of a file |
-| dxf, routes | a drawing, as building and as runs | nothing |
+| dxf, routes | a drawing, as building and as runs | an end of file where the library awaits a tag |
 | mesh, scan, ifc | other models | a limit of memory set from outside was taken for a damaged file |
-| results | results of an earlier check, compared | nothing |
+| results | results of an earlier check, compared | places further away than any building |
 | bcf, bcf-taken | a BCF file: read, written onto, taken in | the close-up of a kink; a pipe was waited for |
 | store | the database of decisions, by bytes and by rows | text, dates and rows that are none |
 | edits, journal | messages of a page, drafts left behind | nothing |

@@ -62,7 +62,5 @@ def test_nothing_of_a_file_is_run(path: Path) -> None:
 
 def test_what_is_looked_for_is_found(tmp_path) -> None:
     bad = tmp_path / "bad.py"
-    bad.write_text(
-        "import pickle\nfrom yaml import load\neval('1')\nimport numpy\nnumpy.load('a', allow_pickle=True)\n"
-    )
+    bad.write_text("import pickle\nfrom yaml import load\neval('1')\nos.system('a')\nload('a', allow_pickle=True)\n")
     assert sorted(found(bad)) == ["allow_pickle=True", "eval", "pickle", "system", "yaml"]
