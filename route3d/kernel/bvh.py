@@ -9,7 +9,7 @@ from __future__ import annotations
 import numpy as np
 from numpy.typing import NDArray
 
-from route3d.kernel.compiled import compiled
+from route3d.kernel.compiled import compiled, compiled_bare
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -152,7 +152,7 @@ def build_tree(
     return nodes
 
 
-@compiled
+@compiled_bare
 def box_gap2(boxes: Singles, node: int, lx: float, ly: float, lz: float, hx: float, hy: float, hz: float) -> float:
     """Return the squared gap between a node's box and the box l..h; 0 where they meet."""
     gap = max(boxes[node, 0] - hx, lx - boxes[node, 3], 0.0)
@@ -163,7 +163,7 @@ def box_gap2(boxes: Singles, node: int, lx: float, ly: float, lz: float, hx: flo
     return float(gap2 + gap * gap)
 
 
-@compiled
+@compiled_bare
 def segment_misses(
     boxes: Singles, node: int, px: float, py: float, pz: float, dx: float, dy: float, dz: float, reach: float
 ) -> bool:

@@ -9,12 +9,12 @@ import numpy as np
 from numpy.typing import ArrayLike, NDArray
 
 from route3d.kernel.bvh import STACK, box_gap2, segment_misses, segment_misses_box, single_above, single_below
-from route3d.kernel.compiled import compiled, in_parts
+from route3d.kernel.compiled import compiled, compiled_bare, in_parts
 from route3d.kernel.mesh_index import MeshIndex, local_pieces, numbers_within, path_starts
 from route3d.kernel.nearest import nearest_point
 from route3d.kernel.path import ORIGIN
 from route3d.kernel.stretches import Stretches, grown
-from route3d.kernel.triangles import arc_point, arc_triangle, segment_triangle
+from route3d.kernel.triangles import HALVES, arc_point, arc_triangle, chord_gap, segment_triangle
 from route3d.kernel.wide import WIDE_STACK, WIDTH, lowest_bit, near_places
 from route3d.kernel.within import stretches_within
 
@@ -105,10 +105,11 @@ def nearest_elements(
 
     parts = in_parts(search, np.diff(firsts)[sequence] + 1, 250) if len(firsts) > 1 and len(index.top_links) else []
     found = np.concatenate(parts) if parts else np.empty((0, 5))
-    found = found[np.lexsort((found[:, 1], found[:, 0]))]
-    element = found[:, 1].astype(np.int64)
+    path, element = found[:, 0].astype(np.int64), found[:, 1].astype(np.int64)
+    order = np.argsort(path * index.element_count + element)
+    path, element, found = path[order], element[order], found[order]
     answer = Minima(
-        path=found[:, 0].astype(np.int64),
+        path=path,
         element=element,
         distance_m=found[:, 2].copy(),
         at_m=found[:, 3].copy(),
@@ -196,7 +197,7 @@ def _place_reach(clearance: Floats, top_links: Links) -> Singles:
     return reach
 
 
-@compiled
+@compiled_bare
 def _search_element(
     piece: Floats,
     chords: Floats,
@@ -209,6 +210,7 @@ def _search_element(
     links: Links,
     frames: Floats,
     stack: Ints,
+    halves: Floats,
 ) -> tuple[float, float, int]:
     """Return distance, place (fraction or angle) and triangle of one element below ``limit``; triangle -1 if none."""
     px, py, pz = chords[part, 0], chords[part, 1], chords[part, 2]
@@ -249,7 +251,7 @@ def _search_element(
             if d2 >= reach2:
                 continue
             if arc:
-                near, angle = arc_triangle(piece, chords, part, step, frames, i, d2, s, best)
+                near, angle = arc_triangle(piece, chords, part, step, frames, i, d2, s, best, halves)
                 if angle < 0.0:
                     continue
                 best, place = near, angle
@@ -285,6 +287,7 @@ def _search_paths(
     count = 0
     slot = np.full(len(roots), -1)  # the row of an element on the path at hand
     stack = np.empty(STACK, np.int64)
+    halves = np.empty((HALVES, 3))
     top_stack = np.empty(WIDE_STACK, np.int64)
     chords = np.empty((math.ceil(2.0 * math.pi / MAX_CHORD_RAD) + 1, 5))
     for turn in range(first_path, last_path):
@@ -295,7 +298,7 @@ def _search_paths(
             arc = piece[0] == 1.0
             parts = _cut(piece, chords)
             step = piece[13] / parts
-            sagitta = piece[12] * 2.0 * math.sin(0.25 * step) ** 2 if arc else 0.0
+            sagitta = chord_gap(piece[12], step) if arc else 0.0
             px, py, pz = chords[0, 0], chords[0, 1], chords[0, 2]
             qx, qy, qz = chords[parts, 0], chords[parts, 1], chords[parts, 2]
             lx, hx = min(px, qx), max(px, qx)
@@ -337,7 +340,18 @@ def _search_paths(
                         if not best > 0.0:
                             break
                         near, found, triangle = _search_element(
-                            piece, chords, part, step, sagitta, best, roots[element], boxes, links, frames, stack
+                            piece,
+                            chords,
+                            part,
+                            step,
+                            sagitta,
+                            best,
+                            roots[element],
+                            boxes,
+                            links,
+                            frames,
+                            stack,
+                            halves,
                         )
                         if triangle < 0:
                             continue
@@ -358,7 +372,7 @@ def _search_paths(
     return rows[:count].copy()
 
 
-@compiled
+@compiled_bare
 def _cut(piece: Floats, chords: Floats) -> int:
     """Write the chords of a piece, see ``arc_triangle``; return how many there are, 1 if it is straight."""
     if piece[0] != 1.0:

@@ -15,7 +15,7 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
-from route3d.kernel.compiled import compiled
+from route3d.kernel.compiled import compiled, compiled_bare
 
 FRAME_WIDTH = 12
 TOLERANCE_M = 5e-7  # distances from arcs are certified to this
@@ -24,6 +24,7 @@ _PARALLEL = 1e-20  # squared sine of the angle between lines that are taken as p
 _SURE = 1.0 - 1e-9  # squared distances are sure to this share
 _INSIDE = 1e-4  # as a share of the triangle; far above rounding, for slivers too
 _INFINITE = math.inf
+HALVES = 64  # parts of an arc that may wait to be looked at
 
 Floats = NDArray[np.float64]
 
@@ -34,7 +35,7 @@ def clamp01(x: float) -> float:
     return 0.0 if x < 0.0 else (1.0 if x > 1.0 else x)
 
 
-@compiled
+@compiled_bare
 def write_frame(corners: Floats, frame: Floats) -> None:
     """Write the frame (12,) of a triangle given as 9 numbers; the direction of its normal e × w is kept."""
     longest = 0
@@ -85,7 +86,7 @@ def write_frame(corners: Floats, frame: Floats) -> None:
         frame[11] = 1.0 / height2
 
 
-@compiled
+@compiled_bare
 def point_triangle(px: float, py: float, pz: float, frames: Floats, i: int) -> tuple[float, float, float, float]:
     """Return the squared distance from a point to triangle ``i``, and the nearest point of the triangle."""
     ex, ey, ez = frames[i, 3], frames[i, 4], frames[i, 5]
@@ -187,7 +188,7 @@ def segment_segment(
     return best2, s, t
 
 
-@compiled
+@compiled_bare
 def segment_triangle(
     px: float,
     py: float,
@@ -237,9 +238,9 @@ def segment_triangle(
         y_b = (bx * wx + by * wy + bz * wz) * inverse_w2
         # the gap to the rectangle around the triangle, in its own axes
         gap = max(min(x_a, x_b) - 1.0, -max(x_a, x_b), 0.0)
-        far2 = gap * gap / inverse_e2
+        far2 = gap * gap * (ex * ex + ey * ey + ez * ez)
         gap = max(min(y_a, y_b) - 1.0, -max(y_a, y_b), 0.0)
-        far2 += gap * gap / inverse_w2
+        far2 += gap * gap * (wx * wx + wy * wy + wz * wz)
         if same_side:
             far2 += low * low * inverse_n2
         if far2 * _SURE >= limit2:
@@ -281,12 +282,18 @@ def segment_triangle(
 
 
 @compiled
+def chord_gap(radius: float, angle: float) -> float:
+    """Return what an arc strays from its chord at most: the sagitta r·(1 - cos(angle / 2)), rounded up, by no sine."""
+    return 0.125 * radius * angle * angle
+
+
+@compiled_bare
 def arc_point(piece: Floats, angle: float) -> tuple[float, float, float]:
     """Return the point of an arc piece at ``angle`` radians from its start."""
     return _on_circle(piece, math.cos(angle), math.sin(angle))
 
 
-@compiled
+@compiled_bare
 def _on_circle(piece: Floats, cosine: float, sine: float) -> tuple[float, float, float]:
     c = cosine * piece[12]
     s = sine * piece[12]
@@ -297,14 +304,14 @@ def _on_circle(piece: Floats, cosine: float, sine: float) -> tuple[float, float,
     )
 
 
-@compiled
+@compiled_bare
 def arc_lowest(piece: Floats, nx: float, ny: float, nz: float, first: float, last: float) -> float:
     """Return the least n·x over the points x of an arc from ``first`` to ``last`` (radians), of its circle past pi."""
     wide = last - first > math.pi
     return _lowest(piece, nx, ny, nz, math.cos(first), math.sin(first), math.cos(last), math.sin(last), wide)
 
 
-@compiled
+@compiled_bare
 def _lowest(
     piece: Floats, nx: float, ny: float, nz: float, c0: float, s0: float, c1: float, s1: float, wide: bool
 ) -> float:
@@ -317,7 +324,7 @@ def _lowest(
     return float(middle + min(u * c0 + v * s0, u * c1 + v * s1))
 
 
-@compiled
+@compiled_bare
 def triangle_highest(frames: Floats, i: int, nx: float, ny: float, nz: float) -> float:
     """Return the greatest n·x over the points x of triangle ``i``."""
     base = nx * frames[i, 0] + ny * frames[i, 1] + nz * frames[i, 2]
@@ -326,9 +333,18 @@ def triangle_highest(frames: Floats, i: int, nx: float, ny: float, nz: float) ->
     return float(base + max(0.0, edge, frames[i, 9] * edge + rise))
 
 
-@compiled
+@compiled_bare
 def arc_triangle(
-    piece: Floats, chords: Floats, part: int, step: float, frames: Floats, i: int, d2: float, share: float, limit: float
+    piece: Floats,
+    chords: Floats,
+    part: int,
+    step: float,
+    frames: Floats,
+    i: int,
+    d2: float,
+    share: float,
+    limit: float,
+    halves: Floats,
 ) -> tuple[float, float]:
     """Return the distance between a part of an arc and triangle ``i``, certified to ``TOLERANCE_M``, and its angle.
 
@@ -343,6 +359,8 @@ def arc_triangle(
         rows ``part`` and ``part + 1`` of ``chords``: x, y, z, and cosine and sine of the angle.
     d2, share
         What ``segment_triangle`` says of the chord.
+    halves : (HALVES, 3)
+        Room to work in.
     """
     a = part * step
     low, best, place = _arc_bound(
@@ -351,10 +369,10 @@ def arc_triangle(
     )  # fmt: skip
     if low >= best - TOLERANCE_M:
         return best, place
-    return _arc_halved(piece, a, a + step, frames, i, low, share, best, place)
+    return _arc_halved(piece, a, a + step, frames, i, low, share, best, place, halves)
 
 
-@compiled
+@compiled_bare
 def _arc_bound(
     piece: Floats,
     a: float,
@@ -371,7 +389,7 @@ def _arc_bound(
     place: float,
 ) -> tuple[float, float, float]:
     """Return what the arc from a to b cannot come below (infinity: nothing to be gained), best and its angle."""
-    sagitta = piece[12] * 2.0 * math.sin(0.25 * (b - a)) ** 2
+    sagitta = chord_gap(piece[12], b - a)
     low = max(math.sqrt(d2) - sagitta, 0.0)
     angle = a + share * (b - a)
     px, py, pz = arc_point(piece, angle)
@@ -389,7 +407,7 @@ def _arc_bound(
     return low, best, place
 
 
-@compiled
+@compiled_bare
 def _arc_halved(
     piece: Floats,
     first: float,
@@ -400,33 +418,31 @@ def _arc_halved(
     share: float,
     best: float,
     place: float,
+    halves: Floats,
 ) -> tuple[float, float]:
-    size = 64
-    begin = np.empty(size)
-    end = np.empty(size)
-    bound = np.empty(size)
+    """Go on halving; ``halves`` holds what is still to be looked at: where it begins and ends, and its bound."""
     count = 0
     a, b = first, last
     while True:
         if low < best - TOLERANCE_M:
-            if count + 2 > size:  # halving stops at 0.25 of the tolerance, far above 2**-60 of any arc
+            if count + 2 > HALVES:  # halving stops at 0.25 of the tolerance, far above 2**-60 of any arc
                 raise RuntimeError("an arc was halved too often")
             middle = a + 0.5 * (b - a)
             sooner = 1 if share < 0.5 else 0  # the promising half last, so that it is looked at first
-            begin[count + sooner], end[count + sooner] = a, middle
-            begin[count + 1 - sooner], end[count + 1 - sooner] = middle, b
-            bound[count], bound[count + 1] = low, low
+            halves[count + sooner, 0], halves[count + sooner, 1] = a, middle
+            halves[count + 1 - sooner, 0], halves[count + 1 - sooner, 1] = middle, b
+            halves[count, 2], halves[count + 1, 2] = low, low
             count += 2
-        while count > 0 and bound[count - 1] >= best - TOLERANCE_M:
+        while count > 0 and halves[count - 1, 2] >= best - TOLERANCE_M:
             count -= 1
         if count == 0:
             return best, place
         count -= 1
-        a, b = begin[count], end[count]
+        a, b = halves[count, 0], halves[count, 1]
         c0, s0, c1, s1 = math.cos(a), math.sin(a), math.cos(b), math.sin(b)
         ax, ay, az = _on_circle(piece, c0, s0)
         bx, by, bz = _on_circle(piece, c1, s1)
-        reach = best + piece[12] * 2.0 * math.sin(0.25 * (b - a)) ** 2
+        reach = best + chord_gap(piece[12], b - a)
         low = _INFINITE
         d2, share = segment_triangle(ax, ay, az, bx, by, bz, frames, i, reach * reach)
         if d2 < reach * reach:

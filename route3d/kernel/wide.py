@@ -17,7 +17,7 @@ from numba.extending import intrinsic
 from numpy.typing import NDArray
 
 from route3d.kernel.bvh import STACK
-from route3d.kernel.compiled import compiled
+from route3d.kernel.compiled import compiled, compiled_bare
 
 Floats = NDArray[np.float64]
 Singles = NDArray[np.float32]
@@ -139,7 +139,7 @@ _near_mask: Any = intrinsic(_near_mask_type)
 lowest_bit: Any = intrinsic(_lowest_bit_type)  # the number of the lowest bit that is set in an int64 above 0
 
 
-@compiled
+@compiled_bare
 def near_places(
     boxes: Singles,
     reach: Singles,

@@ -7,6 +7,7 @@ import pytest
 
 from route3d.kernel.triangles import (
     FRAME_WIDTH,
+    HALVES,
     arc_point,
     arc_triangle,
     point_triangle,
@@ -83,7 +84,7 @@ def arc_to(piece, first, last, triangle, limit=np.inf):
     turned[9:12] = math.cos(first) * piece[9:12] - math.sin(first) * piece[6:9]
     chords = np.array([[*arc_point(turned, a), math.cos(a), math.sin(a)] for a in (0.0, step)])
     d2, share = segment_triangle(*chords[0, :3], *chords[1, :3], triangle, 0, np.inf)
-    distance, angle = arc_triangle(turned, chords, 0, step, triangle, 0, d2, share, limit)
+    distance, angle = arc_triangle(turned, chords, 0, step, triangle, 0, d2, share, limit, np.empty((HALVES, 3)))
     return distance, angle + first if angle >= 0.0 else angle
 
 
