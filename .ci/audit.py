@@ -18,7 +18,7 @@ from typing import Any, NamedTuple
 
 HERE = Path(__file__).parent
 PAGE = HERE.parent / "route3d" / "viewer" / "page"
-OURSELVES = "route3d"
+NOT_SHIPPED = ("route3d", "pip", "setuptools")  # ourselves, and what sets the environment up
 SECONDS = 240
 
 
@@ -57,7 +57,7 @@ def python_packages() -> Looked:
     said, why = answer(sys.executable, "-m", "pip_audit", "--local", "--format", "json", "--progress-spinner", "off")
     if not isinstance(said, dict):
         return Looked("Python packages", [], 0, 0, why)
-    packages = [p for p in said.get("dependencies", []) if p["name"] != OURSELVES]
+    packages = [p for p in said.get("dependencies", []) if p["name"] not in NOT_SHIPPED]
     skipped = [p for p in packages if "skip_reason" in p]
     known = [
         Known(f"{p['name']} {p['version']}", frozenset([v["id"], *v.get("aliases", [])]), ", ".join(v["fix_versions"]))
