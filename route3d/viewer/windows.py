@@ -28,6 +28,7 @@ T = TypeVar("T")
 
 MESSAGE_MAX = 1_000_000  # characters; the server closes a socket at 16 times that
 _WAITING_MAX = 64  # messages that a window has not taken yet: then it is told to load all anew instead
+_ASKED_MAX = 500  # of all windows, waiting: a page sends one draft at a time, so more is not the page
 _SELECTED = ("finding", "run", "element", "camera")
 _SELECTION_MAX = 4_000
 _CHANGING = ("draft", "save", "take-drafts", "drop-drafts", "reload")
@@ -138,16 +139,22 @@ class Windows:
         elif do == "decide":
             self._begin_to_decide(window, number, said)
         elif do == "distance":
-            self._asked.put_nowait(Asked(window, do, number, said))
+            self._ask(Asked(window, do, number, said))
         elif do in (*_CHANGING, "try", "stop", *SEARCHES):
             if not window.may_edit:
                 self._fail(window, number, self._why_not if self._why_not is not None else _READ_ONLY)
             elif do in ("stop", *SEARCHES):
                 self._search(window, do, number, said)
             else:
-                self._asked.put_nowait(Asked(window, do, number, said))
+                self._ask(Asked(window, do, number, said))
         else:
             self._fail(window, number, "a message must say what to do: draft, save, decide, select …")
+
+    def _ask(self, asked: Asked) -> None:
+        if self._asked.qsize() < _ASKED_MAX:
+            self._asked.put_nowait(asked)
+        else:
+            self._fail(asked.window, asked.seq, "more is asked than can be done; wait for the answers")
 
     def _search(self, window: Window, do: str, seq: int | None, said: Message) -> None:
         if do == "stop":

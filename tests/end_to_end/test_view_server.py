@@ -597,3 +597,26 @@ def test_a_long_check_does_not_keep_other_windows_waiting(server, monkeypatch) -
         other.hear("selected")
         assert time.monotonic() - started < 1.4
         assert window.hear("checked")["seq"] == 1
+
+
+def test_a_window_that_asks_for_more_than_can_be_done_is_told(server, monkeypatch) -> None:
+    check = server.desk.check
+    begun, go_on = threading.Event(), threading.Event()
+
+    def slow(names):
+        begun.set()
+        assert go_on.wait(30)
+        return check(names)
+
+    monkeypatch.setattr(server.desk, "check", slow)
+    monkeypatch.setattr("route3d.viewer.windows._ASKED_MAX", 2)
+    with server.window() as window:
+        window.tell({"do": "draft", "seq": 1, "edits": [lowered(server)]})
+        assert begun.wait(10)
+        for seq in range(2, 6):
+            window.tell({"do": "reload", "seq": seq})
+        told = [window.hear("failed") for _ in range(2)]
+        go_on.set()
+        assert [one["seq"] for one in told] == [4, 5]
+        assert "more is asked" in told[0]["why"]
+        assert window.hear("checked")["seq"] == 1
