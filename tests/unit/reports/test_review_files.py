@@ -142,7 +142,7 @@ def test_the_log_has_a_result_per_finding_with_level_rule_and_a_relative_file(re
 
 @pytest.mark.parametrize("shift", [np.zeros(3), SURVEY])
 def test_the_log_and_the_gate_keep_to_their_published_schemas(review, shift) -> None:
-    doubt = Finding("input", "caution", None, None, "r", None, None, None, None, "", HOSTILE, HOSTILE, True)
+    doubt = Finding("input", "caution", None, "r", HOSTILE, HOSTILE, unchecked=True)
     for shown in (review, checked(job(shift)), replace(review, findings=(doubt,), runs=()), replace(review, unread=())):
         elements = {e.element_id: replace(e, file=HOSTILE) for e in job().elements}
         log = json.loads(sarif(shown, CHECKS, elements, "route3d.toml"))
