@@ -111,7 +111,7 @@ def _survey(path: Path) -> FileSurvey:
         except UnknownUnitError:
             drawing = _read(path, role_of, "m", radius)  # as the numbers stand in the file
     except (InputError, MissingExtraError) as error:
-        return FileSurvey(path.name, problem=str(error))
+        return FileSurvey(path.name, problem=_without_name(path.name, str(error)))
     routes = _routes(path, drawing, "m" if unit is None else None)
     on_layer: dict[str, list[DrawnRoute]] = {}
     for route in routes:
@@ -142,6 +142,10 @@ def _survey(path: Path) -> FileSurvey:
         spacing=_spacing(drawing) if scanned else None,
     )
     return with_oddities(found, drawing)
+
+
+def _without_name(name: str, problem: str) -> str:
+    return problem.removeprefix(f"{name}: ")
 
 
 def _read(path: Path, role_of: Callable[..., str], units: str | None, radius: float | None) -> Drawing:

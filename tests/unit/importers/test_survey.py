@@ -140,3 +140,9 @@ def test_a_folder_without_drawings_is_an_error(tmp_path) -> None:
 )
 def test_guesses_look_at_all_names(names, role) -> None:
     assert guess(*names)[0] == role
+
+
+def test_a_file_that_cannot_be_read_is_told_with_its_name_once(tmp_path) -> None:
+    drawing(tmp_path / "a.dxf")
+    (tmp_path / "b.dxf").write_bytes(b"")
+    assert of(survey_folder(tmp_path), "b.dxf").problem == "is empty (0 bytes): export it again"
