@@ -111,7 +111,7 @@ def _survey(path: Path) -> FileSurvey:
         except UnknownUnitError:
             drawing = _read(path, role_of, "m", radius)  # as the numbers stand in the file
     except (InputError, MissingExtraError) as error:
-        return FileSurvey(path.name, problem=_without_name(path.name, str(error)))
+        return FileSurvey(path.name, problem=_without_name(path, str(error)))
     routes = _routes(path, drawing, "m" if unit is None else None)
     on_layer: dict[str, list[DrawnRoute]] = {}
     for route in routes:
@@ -144,8 +144,8 @@ def _survey(path: Path) -> FileSurvey:
     return with_oddities(found, drawing)
 
 
-def _without_name(name: str, problem: str) -> str:
-    return problem.removeprefix(f"{name}: ")
+def _without_name(path: Path, problem: str) -> str:
+    return problem.removeprefix(f"{path}: ").removeprefix(f"{path.name}: ")
 
 
 def _read(path: Path, role_of: Callable[..., str], units: str | None, radius: float | None) -> Drawing:

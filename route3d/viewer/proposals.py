@@ -62,13 +62,20 @@ class Proposals:
             "checks": found.checks,
             "seconds": round(found.seconds, 2),
             "blocked": _said(maker, found.blocked),
+            "why": found.why,
             "stuck": [{"from_m": s.from_m, "to_m": s.to_m, "why": s.why} for s in found.stuck],
             "notes": _notes(found),
         }
         if found.after is not None and found.run is not None:
             edit = _mending_edit(state, found)
-            option = self._option(maker, found.after.state, found.after.review, edit, found.how, found.unknown)
-            answer["options"] = [option | {"change": _change(found)}]
+            if _shields_move(
+                state, found
+            ):  # drafts leave plates and guards at their distances: then it is another change
+                answer |= self._tried(state, maker, edit, found.how)
+            else:
+                option = self._option(maker, found.after.state, found.after.review, edit, found.how, found.unknown)
+                answer["options"] = [option]
+            answer["options"] = [option | {"change": _change(found)} for option in answer["options"]]
         return answer
 
     def routes(self, run_id: str) -> Message:
@@ -109,24 +116,26 @@ class Proposals:
         if kept is None:
             raise EditError("this proposal is not known any more; ask for a new one")
         state, maker, revision = self._desk.now()
-        edit = kept.edit
+        answer = self._answer(state, maker, revision, kept.edit.run, "routes" if kept.kind == "route" else "mend")
+        self._changeable(kept.edit.run)
+        return answer | self._tried(state, maker, kept.edit, kept.kind, str(name))
+
+    # --- inside -----------------------------------------------------------------------------------------------------
+
+    def _tried(self, state: Checked, maker: PageMaker, edit: Edit, kind: str, name: str | None = None) -> Message:
+        """Check what an edit, taken over as it is, makes of its run; return the outcome, with the option or why not."""
         run = self._desk.proposed(edit)
         if run is None:
             raise EditError(f"there is no run {edit.run} any more")
-        self._changeable(edit.run)
         after, difference = state.changed({edit.run: run})
         wrong, harm, unknown = _found_of(edit.run, state, difference)
-        answer = self._answer(state, maker, revision, edit.run, "routes" if kept.kind == "route" else "mend")
         if wrong or harm:
-            return answer | {"outcome": "blocked", "blocked": _said(maker, (*wrong, *harm))}
+            return {"outcome": "blocked", "blocked": _said(maker, (*wrong, *harm))}
         review = next(
             (r for r in difference.runs if r.fitted.run.run_id == edit.run),
             None,
         ) or next(r for r in after.review.runs if r.fitted.run.run_id == edit.run)
-        option = self._option(maker, after, review, edit, kept.kind, unknown, name=str(name))
-        return answer | {"outcome": "found", "options": [option]}
-
-    # --- inside -----------------------------------------------------------------------------------------------------
+        return {"outcome": "found", "options": [self._option(maker, after, review, edit, kind, unknown, name)]}
 
     def _changeable(self, run_id: str) -> None:
         if not self._desk.can_change(run_id):
@@ -242,8 +251,15 @@ def _notes(found: Mended) -> list[str]:
         notes.append("Arcs that were drawn become corners; their bends are fitted.")
     run = found.run
     if run is not None and found.change is not None and (run.plates_m or run.guards_m):
-        notes.append("Plates and guards keep the distances that the project states; see that they are where they were.")
-    return notes
+        notes.append(
+            "Plates and guards keep their distances along the run; `route3d mend --write` keeps them in their place."
+        )
+    return [*notes, *found.to_look_at]
+
+
+def _shields_move(state: Checked, found: Mended) -> bool:
+    old = next(run for run in state.job.runs if run.run_id == found.run_id)
+    return found.run is not None and (found.run.plates_m, found.run.guards_m) != (old.plates_m, old.guards_m)
 
 
 def _holes(state: Checked, run_id: str) -> int:

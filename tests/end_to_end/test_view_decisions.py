@@ -208,9 +208,7 @@ def test_a_check_of_newer_files_recorded_meanwhile_is_not_undone(server: Served,
         window.ask("decide", findings=[first], **{**WORDS, "decided": "accepted"})
         straight = next(run for run in server.review()["runs"] if run["id"] == "b")
         aside = [[x, y, z + 0.01] for x, y, z in straight["corners_m"]]
-        window.ask(
-            "draft", edits=[{"run": "b", "corners_m": aside}]
-        )  # nothing is read unasked then
+        window.ask("draft", edits=[{"run": "b", "corners_m": aside}])  # nothing is read unasked then
         file = project / "route3d.toml"
         text = file.read_text(encoding="utf-8")
         shorter = text.replace("[0, 0, 3000], [500, 0, 3000], [500, 150, 3000]", "[0, 150, 3000]")

@@ -85,6 +85,22 @@ def test_a_proposal_taken_over_passes_the_live_check_and_the_check_from_nothing(
     assert status in (0, 3), output  # run c has no route yet
 
 
+def test_what_is_offered_of_a_run_behind_plates_is_what_it_is_when_taken_over(scratch) -> None:
+    scratch.box("M-DUCT", (1500, -300, 2700), (1900, 300, 3200))
+    scratch.role("M-DUCT", "duct")
+    scratch.run(THROUGH, "a", straps=[200, 1200, 2200, 3200, 3800], plates=[[3000, 3100]])
+    scratch.write()
+    with served(scratch.folder) as server, server.window() as window:
+        answer = window.ask_for("mend", run="a")
+        (option,) = answer["options"]
+        assert any("Plates and guards" in note for note in answer["notes"])
+        (run,) = [one for one in window.ask("draft", edits=[option["draft"]])["runs"] if one["id"] == "a"]
+        assert run["verdict"] == option["run"]["verdict"] == "pass"
+        assert {k: run[k] for k in ("length_m", "bends", "spans")} == {
+            k: option["run"][k] for k in ("length_m", "bends", "spans")
+        }
+
+
 def test_a_run_that_passes_is_left_alone(server) -> None:
     with server.window() as window:
         answer = window.ask_for("mend", run="b")

@@ -229,7 +229,7 @@ function nothing(state: State, proposals: Proposals, on: ProposalActions, propos
   return [
     h(
       "div", { class: "body", tabindex: 0, role: "group", "aria-label": "Why there is none" },
-      h("p", {}, proposing.why, answer !== null && answer.what === "routes" && answer.why !== "" && ` ${answer.why}`),
+      h("p", {}, proposing.why, answer !== null && answer.why !== "" && ` ${answer.why}`),
       blocked.length > 0 && h("p", { class: "soft" }, "In the way, of the line that came nearest:"),
       blocked.length > 0 && h("ul", { class: "lines" }, blocked.slice(0, MOST_LINES).map((one, k) => blocker(state, on, one, k))),
       blocked.length > MOST_LINES && h("p", { class: "soft" }, `and ${blocked.length - MOST_LINES} more`),
