@@ -147,11 +147,12 @@ def turn_outward(triangles_m: ArrayLike, starts: ArrayLike) -> tuple[Floats, Fla
     edge, uses, upward = edges_of(faces)
     torn = np.zeros(count, dtype=bool)
     torn[mesh[np.flatnonzero(uses[edge] != 2) // 3]] = True
-    whole = ~torn[mesh]
-    solid, faces, mesh = solid[whole], faces[whole], mesh[whole]
+    if torn.any():
+        whole = ~torn[mesh]
+        solid, faces, mesh = solid[whole], faces[whole], mesh[whole]
+        edge, _, upward = edges_of(faces)
     if len(faces) == 0:
         return corners, closed
-    edge, uses, upward = edges_of(faces)
     pairs = np.argsort(edge, kind="stable").reshape(-1, 2)
     shell, flip, one_sided = agreeing(len(faces), pairs // 3, upward[pairs[:, 0]] != upward[pairs[:, 1]])
     closed[mesh] = True
