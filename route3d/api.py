@@ -17,13 +17,13 @@ from __future__ import annotations
 import html
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import dataclass, replace
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
 
+from route3d.clock import now
 from route3d.errors import InputError
 from route3d.examine import Examined, examine
 from route3d.fit import fit_as_required
@@ -93,7 +93,8 @@ class CheckedProject:
     def with_run(self, run_id: str, points_m: ArrayLike) -> CheckedProject:
         """Return the same project with one run along other points (n, 3), checked. No file is changed.
 
-        Straps and supports stay at their distances along the run; one beyond the new end is an ``InputError``.
+        Straps, supports, plates and guards stay at their distances along the run: see that they are where they were. A
+        strap or support beyond the new end is an ``InputError``.
 
         Raises
         ------
@@ -203,7 +204,7 @@ def check(project: Project, *, only: Sequence[str] = (), say: Callable[..., None
         raise ValueError(f"{unknown[0]!r} is no check; known are {', '.join(CHECKS)}")
     job = replace(project.job, checks=tuple(only)) if only else project.job
     examined = examine(job, project.rules, say)
-    review = judge(examined, datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ"))
+    review = judge(examined, now())
     return CheckedProject(replace(project, job=job), review, examined)
 
 

@@ -12,6 +12,7 @@ FLOORS = (
     ("route3d.errors", 0),
     ("route3d.units", 0),
     ("route3d.version", 0),
+    ("route3d.clock", 0),
     ("route3d.parts", 0),
     ("route3d.harmless", 0),
     ("route3d.files", 0.5),  # over errors

@@ -5,7 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import contextmanager
 from dataclasses import replace
-from datetime import UTC, datetime
 from pathlib import Path
 from threading import Timer
 
@@ -14,6 +13,7 @@ from rich.markup import escape
 from rich.progress import BarColumn, Progress, SpinnerColumn, TextColumn, TimeElapsedColumn
 
 from importers.project_file import nearest
+from route3d.clock import now
 from route3d.errors import InputError, ProjectKeyError
 from route3d.kernel.compiled import compile_notice
 from route3d.model.finding import Review
@@ -82,11 +82,6 @@ def progress(console: Console | None = None) -> Iterator[Callable[..., None]]:
         waiting.cancel()
         waiting.join()
         bar.stop()
-
-
-def now() -> str:
-    """Return the time as results and decisions carry it."""
-    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def read_and_check(

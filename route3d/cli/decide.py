@@ -10,8 +10,9 @@ from rich.markup import escape
 from rich.table import Table
 
 from importers.project_file import nearest
-from route3d.cli.common import CLEAR, now, read_and_check
+from route3d.cli.common import CLEAR, read_and_check
 from route3d.cli.keeping import keep, summary_line
+from route3d.clock import now
 from route3d.errors import InputError
 from route3d.handover.bcf import TakenIn, take_in
 from route3d.model.decision import DECISIONS, Decision, Matter, by_finding

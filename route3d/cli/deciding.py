@@ -6,7 +6,7 @@ from collections.abc import Mapping, Sequence
 from pathlib import Path
 from threading import RLock
 
-from route3d.cli.common import now
+from route3d.clock import now
 from route3d.errors import StoreError
 from route3d.model.decision import Kept
 from route3d.model.finding import Review

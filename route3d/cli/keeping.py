@@ -5,7 +5,7 @@ from __future__ import annotations
 from datetime import UTC, date, datetime
 from typing import TYPE_CHECKING
 
-from route3d.cli.common import now
+from route3d.clock import now
 from route3d.errors import StoreError
 from route3d.model.decision import Matter
 from route3d.model.finding import Review

@@ -15,12 +15,12 @@ from route3d.cli.common import (
     VIOLATED,
     cache_option,
     known_runs,
-    now,
     progress,
     project_argument,
     refuse_not_routed,
 )
 from route3d.cli.writing_back import write_and_check
+from route3d.clock import now
 from route3d.mending.mend import Mended, mend_all
 from route3d.project import Project, read_project
 from route3d.recheck import Checked

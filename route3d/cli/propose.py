@@ -10,8 +10,9 @@ import click
 
 from importers.project_edit import RunEdit, fingerprint
 from importers.project_file import nearest, project_path
-from route3d.cli.common import CLEAR, NOT_ALL_CHECKED, VIOLATED, cache_option, now, progress, project_argument
+from route3d.cli.common import CLEAR, NOT_ALL_CHECKED, VIOLATED, cache_option, progress, project_argument
 from route3d.cli.writing_back import write_and_check
+from route3d.clock import now
 from route3d.errors import ProjectKeyError
 from route3d.mending.propose import Proposed, propose_all
 from route3d.model.run import Run

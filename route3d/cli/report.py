@@ -8,8 +8,9 @@ from typing import Any
 
 import click
 
-from route3d.cli.common import cache_option, exit_status, now, paper_option, progress, project_argument
+from route3d.cli.common import cache_option, exit_status, paper_option, progress, project_argument
 from route3d.cli.keeping import keep_if_kept
+from route3d.clock import now
 from route3d.examine import examine
 from route3d.handover.deliverables import WRITERS, Given, Wishes
 from route3d.project import read_project

@@ -16,12 +16,12 @@ from route3d.cli.common import (
     NOT_ALL_CHECKED,
     VIOLATED,
     cache_option,
-    now,
     paper_option,
     progress,
     project_argument,
     refuse_not_routed,
 )
+from route3d.clock import now
 from route3d.errors import ProjectKeyError
 from route3d.examine import Examined, examine
 from route3d.model.plan import StrapPlan

@@ -14,11 +14,11 @@ from route3d.cli.common import (
     cache_option,
     exit_status,
     known_runs,
-    now,
     paper_option,
     progress,
     project_argument,
 )
+from route3d.clock import now
 from route3d.examine import Examined, examine
 from route3d.model.finding import Review
 from route3d.model.plan import StrapPlan, TakeOff

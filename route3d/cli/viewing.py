@@ -14,8 +14,9 @@ from numpy.typing import NDArray
 from importers.project_edit import RunEdit, fingerprint
 from importers.project_file import project_path, read_project_file
 from importers.routes_edit import save_edits
-from route3d.cli.common import VIEWS, known_view, now, progress
+from route3d.cli.common import VIEWS, known_view, progress
 from route3d.cli.deciding import ProjectStore
+from route3d.clock import now
 from route3d.model.run import Run
 from route3d.project import read_project
 from route3d.recheck import Checked

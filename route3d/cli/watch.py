@@ -10,7 +10,8 @@ import click
 from watchfiles import watch as changes_in
 
 from importers.project_file import project_path, read_project_file
-from route3d.cli.common import exit_status, now, project_argument
+from route3d.cli.common import exit_status, project_argument
+from route3d.clock import now
 from route3d.compare import Comparison
 from route3d.errors import InputError, Route3DError
 from route3d.following import Followed

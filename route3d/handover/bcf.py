@@ -12,6 +12,7 @@ from pathlib import Path
 import numpy as np
 from numpy.typing import NDArray
 
+from route3d.clock import written
 from route3d.drawables import origin_of
 from route3d.errors import InputError, MissingExtraError
 from route3d.model.decision import NEEDS_REASON, Decision, Matter, by_finding
@@ -251,7 +252,7 @@ def _entry(at: str, by: str, matter: Matter, note: str, decided: str) -> Decisio
 
 def _when(text: str, fallback: str) -> str:
     moment = instant(text)
-    return fallback if moment is None else moment.strftime("%Y-%m-%dT%H:%M:%SZ")
+    return fallback if moment is None else written(moment)
 
 
 def _date(text: str, otherwise: str) -> str:

@@ -7,12 +7,12 @@ import os
 import sys
 from collections.abc import Mapping
 from dataclasses import dataclass, field, replace
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
 import numpy as np
 
+from route3d.clock import now
 from route3d.viewer.edits import Edit, EditError, read_changes
 
 if sys.platform == "win32":
@@ -84,11 +84,6 @@ def edit_from(value: Mapping[str, Any]) -> Edit:
     """
     change = read_changes([dict(value)], np.zeros(3), {})[0]
     return replace(Edit(change["run"]), **{k: v for k, v in change.items() if k != "run"})
-
-
-def now() -> str:
-    """Return the time as results carry it."""
-    return datetime.now(UTC).strftime("%Y-%m-%dT%H:%M:%SZ")
 
 
 def line_of(value: Mapping[str, Any]) -> bytes:

@@ -16,8 +16,9 @@ from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
 
+from route3d.clock import now
 from route3d.errors import InputError
-from route3d.viewer.draft_files import FORMAT, Left, create, line_of, locked, now, read_journal
+from route3d.viewer.draft_files import FORMAT, Left, create, line_of, locked, read_journal
 from route3d.viewer.edits import Edit
 
 FOLDER = ".route3d-drafts"

@@ -17,8 +17,8 @@ ROOT = Path(__file__).parents[2]
 # the clock of the results stands still; everything else is the program as it is
 RUN = """
 import sys
-import route3d.cli.common as common
-common.now = lambda: "2026-01-31T10:00:00Z"
+import route3d.clock as clock
+clock.now = lambda: "2026-01-31T10:00:00Z"
 from route3d.cli import main
 for words in (
     ["check", "p", "--no-cache", "--json", "results.json"],
